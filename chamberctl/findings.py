@@ -1,0 +1,27 @@
+"""Plain-language statements that accompany a result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Severity = Literal["note", "caution", "no"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One statement about a result.
+
+    Parameters
+    ----------
+    severity : {"note", "caution", "no"}
+        "no" means that the answer to the user's question is no (exit status 1).
+    subject : str
+        What the statement is about, in two or three words.
+    text : str
+        The statement, in plain words with numbers and units.
+    """
+
+    severity: Severity
+    subject: str
+    text: str
