@@ -21,12 +21,13 @@ PROPERTY = "chamberctl-validation"
 HEADER = """# Validation
 
 What chamberctl's numbers were compared with. This page is written by the tests and checked by
-`.ci/run`; do not edit it. To write it anew: `pytest --write-validation docs/reference/validation.md`.
+`.ci/run`; do not edit it. Write it anew with
+`pytest --write-validation docs/reference/validation.md`.
 
 The status says where a number comes from. *read*: the cited passage was read. *from memory*:
 recalled from the cited source, page not checked. *computed here*: recomputed or derived
-independently of the package. A tolerance is never tighter than the last printed digit. The worst deviation is
-relative (rel) or absolute (abs, in the table's own unit), rounded up to one digit.
+independently of the package. A tolerance is never tighter than the last printed digit. The worst
+deviation is relative (rel) or absolute (abs, in the table's own unit), rounded up to one digit.
 
 | quantity | source | status | numbers | tolerance | worst deviation | test |
 |---|---|---|---:|---|---|---|
