@@ -1,1 +1,97 @@
-"""chamberctl: setting up the loop that holds a vacuum chamber at pressure by pump speed."""
+"""chamberctl: setting up the loop that holds a vacuum chamber at pressure by pump speed.
+
+::
+
+    import chamberctl as cc
+
+    study = cc.load("preset:NAME")       # or a path: system, duty and controller
+    window = cc.operating_window(study)  # what the pumps can hold, with findings in plain words
+    tuning = cc.tune(study)              # gains as they will be typed in, margins at every duty point
+    cc.write_report(study, tuning, "report")
+
+Each name is loaded when it is first used, so that a short command does not wait for libraries it
+does not need.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from chamberctl.cautions import CAUTIONS, caution_text
+from chamberctl.errors import ChamberctlError, Infeasible, InputError, QuantityError, StudyError
+from chamberctl.findings import Finding
+
+if TYPE_CHECKING:
+    from chamberctl.control.controller import PidSettings
+    from chamberctl.control.margins import LoopMargins, margins
+    from chamberctl.control.tuning import Tuning, tune
+    from chamberctl.plant.linear import LoopModel, linearize
+    from chamberctl.plant.operating import (
+        OperatingPoint,
+        OperatingWindow,
+        operating_point,
+        operating_window,
+    )
+    from chamberctl.report import ReportFiles, write_report
+    from chamberctl.study import Study, load, presets
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "load",
+    "presets",
+    "operating_window",
+    "operating_point",
+    "linearize",
+    "tune",
+    "margins",
+    "write_report",
+    "Study",
+    "OperatingWindow",
+    "OperatingPoint",
+    "LoopModel",
+    "PidSettings",
+    "Tuning",
+    "LoopMargins",
+    "ReportFiles",
+    "Finding",
+    "ChamberctlError",
+    "InputError",
+    "QuantityError",
+    "StudyError",
+    "Infeasible",
+    "CAUTIONS",
+    "caution_text",
+]
+
+_HOME = {
+    "load": "study",
+    "presets": "study",
+    "Study": "study",
+    "operating_window": "plant.operating",
+    "operating_point": "plant.operating",
+    "OperatingWindow": "plant.operating",
+    "OperatingPoint": "plant.operating",
+    "linearize": "plant.linear",
+    "LoopModel": "plant.linear",
+    "margins": "control.margins",
+    "LoopMargins": "control.margins",
+    "PidSettings": "control.controller",
+    "tune": "control.tuning",
+    "Tuning": "control.tuning",
+    "write_report": "report",
+    "ReportFiles": "report",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'chamberctl' has no attribute '{name}'", name=name)
+    value = getattr(import_module(f"chamberctl.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOME])
