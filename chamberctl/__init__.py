@@ -6,7 +6,7 @@
 
     study = cc.load("preset:NAME")       # or a path: system, duty and controller
     window = cc.operating_window(study)  # what the pumps can hold, with findings in plain words
-    tuning = cc.tune(study)              # gains as they will be typed in, margins at every duty point
+    tuning = cc.tune(study)              # gains as typed in, margins at every duty point
     cc.write_report(study, tuning, "report")
 
 Each name is loaded when it is first used, so that a short command does not wait for libraries it
