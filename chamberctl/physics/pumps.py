@@ -1,0 +1,297 @@
+"""Pumps: positive-displacement backing pump and mechanical booster, as flow laws.
+
+All flows are counted at the reference temperature; geometric speeds are given already multiplied
+by T_ref/T_inlet. Speed n is a fraction of rated speed. Branch-free: numbers, arrays, complex
+arguments and compiled code give the same values.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+
+def backing_throughput(
+    inlet_pressure_pa: Any,
+    speed: Any,
+    displacement_m3_s: Any,
+    ultimate_pressure_pa: Any,
+    clearance_conductance_m3_s: Any,
+    slip_exponent: Any,
+) -> Any:
+    """Net throughput of a positive-displacement pump that exhausts to atmosphere.
+
+    Parameters
+    ----------
+    inlet_pressure_pa : float or array
+        Inlet pressure [Pa].
+    speed : float or array
+        Speed fraction [-], above zero.
+    displacement_m3_s : float or array
+        Geometric pumping speed at rated speed [m3/s].
+    ultimate_pressure_pa : float or array
+        Inlet pressure at which the net flow is zero at rated speed [Pa].
+    clearance_conductance_m3_s : float or array
+        Slip that grows with inlet pressure, at rated speed [m3/s].
+    slip_exponent : float or array
+        m in slip(n) = slip(1) n^-m [-]; 0 holds only for a single stage.
+
+    Returns
+    -------
+    float or array
+        Net throughput [Pa m3/s]; negative (backstreaming) below the ultimate pressure.
+
+    Notes
+    -----
+    q = n S_D p - n^-m (C_c p + (S_D - C_c) p_ult). With constant slip only (C_c = 0, m = 0) this
+    is S = S_D (n - p_ult/p).
+
+    References
+    ----------
+    Balance of geometric displacement and leaks as used for screw vacuum pumps by K. Ohbayashi et
+    al., Appl. Surf. Sci. 169-170:768 (2001) (authors from memory); speed law derived.
+
+    Examples
+    --------
+    >>> round(float(backing_throughput(10.0, 0.5, 0.1, 1.0, 0.0, 0.0)), 3)
+    0.4
+    """
+    slip = clearance_conductance_m3_s * inlet_pressure_pa + ultimate_pressure_pa * (
+        displacement_m3_s - clearance_conductance_m3_s
+    )
+    return speed * displacement_m3_s * inlet_pressure_pa - speed ** (-slip_exponent) * slip
+
+
+def backing_table_throughput(
+    inlet_pressure_pa: Any, speed: Any, slip_exponent: Any, temperature_factor: Any, table: Any
+) -> Any:
+    """Net throughput of a pump given by its speed curve at rated speed.
+
+    Parameters
+    ----------
+    inlet_pressure_pa : float or array
+        Inlet pressure [Pa].
+    speed : float or array
+        Speed fraction [-], above zero.
+    slip_exponent : float or array
+        m in slip(n) = slip(1) n^-m [-].
+    temperature_factor : float or array
+        T_ref/T_inlet for the geometric speed [-].
+    table : array, shape (5, K)
+        Rows from `curve_table`.
+
+    Returns
+    -------
+    float or array
+        Net throughput [Pa m3/s].
+
+    Notes
+    -----
+    Only the fall of the curve towards low pressure is slip; its roll-off towards atmosphere
+    scales with n. Below the lowest pressure of the table the slip throughput, above the highest
+    one the geometric speed stays constant: both are extrapolation.
+
+    References
+    ----------
+    Derived; split of a curve into displacement and slip as in `backing_throughput`.
+
+    Examples
+    --------
+    >>> table = curve_table([1.0, 10.0, 100.0], [0.05, 0.095, 0.1])
+    >>> round(float(backing_table_throughput(10.0, 1.0, 0.0, 1.0, table)), 4)
+    0.95
+    """
+    log_pressure = np.log(inlet_pressure_pa)
+    geometric = _hermite(log_pressure, table[0], table[1], table[2])
+    slip = _hermite(log_pressure, table[0], table[3], table[4])
+    return (
+        speed * temperature_factor * geometric * inlet_pressure_pa - speed ** (-slip_exponent) * slip
+    )
+
+
+def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
+    """Split a pumping speed curve at rated speed into geometric speed and slip.
+
+    Parameters
+    ----------
+    pressures_pa : sequence of float, shape (K,)
+        Inlet pressures, rising [Pa].
+    speeds_m3_s : sequence of float, shape (K,)
+        Pumping speed at these pressures [m3/s]; pressure times speed must rise.
+
+    Returns
+    -------
+    array, shape (5, K)
+        ln p, geometric speed and its slope, slip throughput and its slope.
+
+    Raises
+    ------
+    ValueError
+        If the pressures or the throughputs do not rise.
+
+    References
+    ----------
+    Shape-preserving slopes: F.N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5:300 (1984).
+
+    Examples
+    --------
+    >>> curve_table([1.0, 10.0], [0.05, 0.1])[3].round(3).tolist()
+    [0.05, 0.0]
+    """
+    from scipy.interpolate import PchipInterpolator
+
+    pressure = np.asarray(pressures_pa, dtype=float)
+    net = np.asarray(speeds_m3_s, dtype=float)
+    if np.any(np.diff(pressure) <= 0.0) or np.any(np.diff(pressure * net) <= 0.0):
+        raise ValueError("pressures and throughputs of a pump curve must rise")
+    peak = int(np.argmax(net))
+    geometric = np.where(np.arange(net.size) < peak, net[peak], net)
+    slip = (geometric - net) * pressure
+    x = np.log(pressure)
+    rows = [x]
+    for values in (geometric, slip):
+        slopes = PchipInterpolator(x, values).derivative()(x)
+        slopes[[0, -1]] = 0.0  # constant beyond the table, without a jump in slope
+        rows += [values, slopes]
+    return np.array(rows)
+
+
+def _hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
+    """Cubic Hermite interpolation, constant beyond the ends; x may be complex."""
+    last = knots.shape[0] - 1
+    above = (x.real > knots[last]) * 1.0
+    below = (x.real < knots[0]) * 1.0
+    inside = (1.0 - above) * (1.0 - below)
+    at = inside * x + above * knots[last] + below * knots[0]
+    left = np.minimum(np.maximum(np.searchsorted(knots, at.real) - 1, 0), last - 1)
+    width = knots[left + 1] - knots[left]
+    t = (at - knots[left]) / width
+    s = 1.0 - t
+    return (
+        values[left] * s * s * (1.0 + 2.0 * t)
+        + slopes[left] * width * t * s * s
+        + values[left + 1] * t * t * (3.0 - 2.0 * t)
+        - slopes[left + 1] * width * t * t * s
+    )
+
+
+def booster_throughput(
+    inlet_pressure_pa: Any,
+    outlet_pressure_pa: Any,
+    speed: Any,
+    swept_speed_m3_s: Any,
+    gap_conductance_m3_s: Any,
+    gap_conductance_per_pressure_m3_s_pa: Any,
+    carry_back_speed_m3_s: Any,
+) -> Any:
+    """Net throughput of a mechanical booster (Roots type).
+
+    Parameters
+    ----------
+    inlet_pressure_pa, outlet_pressure_pa : float or array
+        Pressure at inlet and outlet [Pa].
+    speed : float or array
+        Speed fraction [-].
+    swept_speed_m3_s : float or array
+        Swept flow at rated speed [m3/s].
+    gap_conductance_m3_s : float or array
+        Molecular part of the gap conductance [m3/s].
+    gap_conductance_per_pressure_m3_s_pa : float or array
+        Viscous part of the gap conductance per mean pressure [m3/(s Pa)].
+    carry_back_speed_m3_s : float or array
+        Gas carried back by the rotors at rated speed, per outlet pressure [m3/s].
+
+    Returns
+    -------
+    float or array
+        Net throughput [Pa m3/s].
+
+    Notes
+    -----
+    q = n S_B p_i - C_g (p_b - p_i) - n S_r p_b, C_g = C_m + a (p_i + p_b)/2.
+
+    References
+    ----------
+    C.M. Van Atta, Nat. Symp. Vacuum Technology Trans. (1957) 62-70 (balance from memory,
+    re-derived).
+
+    Examples
+    --------
+    >>> round(float(booster_throughput(10.0, 44.1176471, 1.0, 0.5, 0.5 / 29.0, 0.0, 0.0)), 5)
+    4.41176
+    """
+    gap = gap_conductance_m3_s + gap_conductance_per_pressure_m3_s_pa * 0.5 * (
+        inlet_pressure_pa + outlet_pressure_pa
+    )
+    return (
+        speed * swept_speed_m3_s * inlet_pressure_pa
+        - gap * (outlet_pressure_pa - inlet_pressure_pa)
+        - speed * carry_back_speed_m3_s * outlet_pressure_pa
+    )
+
+
+def zero_flow_compression(
+    speed: Any, swept_speed_m3_s: Any, gap_conductance_m3_s: Any, carry_back_speed_m3_s: Any
+) -> Any:
+    """Compression ratio of a booster without gas flow.
+
+    Parameters
+    ----------
+    speed : float or array
+        Speed fraction [-].
+    swept_speed_m3_s : float or array
+        Swept flow at rated speed [m3/s].
+    gap_conductance_m3_s : float or array
+        Gap conductance at the mean pressure [m3/s].
+    carry_back_speed_m3_s : float or array
+        Gas carried back by the rotors at rated speed [m3/s].
+
+    Returns
+    -------
+    float or array
+        K0 = (n S_B + C_g)/(C_g + n S_r) [-].
+
+    References
+    ----------
+    Setting the flow of `booster_throughput` to zero.
+
+    Examples
+    --------
+    >>> round(float(zero_flow_compression(0.5, 0.5, 0.5 / 29.0, 0.0)), 3)
+    15.5
+    """
+    gap = gap_conductance_m3_s
+    return (speed * swept_speed_m3_s + gap) / (gap + speed * carry_back_speed_m3_s)
+
+
+def overflow_throughput(
+    inlet_pressure_pa: Any, outlet_pressure_pa: Any, opening_difference_pa: Any, slope_m3_s: Any
+) -> Any:
+    """Flow from outlet back to inlet through a booster's overflow valve.
+
+    Parameters
+    ----------
+    inlet_pressure_pa, outlet_pressure_pa : float or array
+        Pressure at booster inlet and outlet [Pa].
+    opening_difference_pa : float or array
+        Pressure difference at which the valve opens [Pa].
+    slope_m3_s : float or array
+        Flow per pressure difference beyond opening [m3/s].
+
+    Returns
+    -------
+    float or array
+        Throughput through the valve [Pa m3/s]; zero while it is closed.
+
+    References
+    ----------
+    Spring-loaded valve with a linear characteristic: assumed.
+
+    Examples
+    --------
+    >>> float(overflow_throughput(1000.0, 7000.0, 5000.0, 2.0))
+    2000.0
+    """
+    excess = outlet_pressure_pa - inlet_pressure_pa - opening_difference_pa
+    return slope_m3_s * excess * ((excess.real > 0.0) * 1.0)
