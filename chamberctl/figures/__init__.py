@@ -1,0 +1,20 @@
+"""Every picture, once: a result in, a matplotlib Figure with its text alternative out."""
+
+from chamberctl.figures.loop import LoopCurve, bode, gain_spread, margins_over_duty, nyquist
+from chamberctl.figures.responses import ResponseCurve, step_responses
+from chamberctl.figures.style import Picture, to_svg
+from chamberctl.figures.window import authority, operating_window
+
+__all__ = [
+    "LoopCurve",
+    "Picture",
+    "ResponseCurve",
+    "authority",
+    "bode",
+    "gain_spread",
+    "margins_over_duty",
+    "nyquist",
+    "operating_window",
+    "step_responses",
+    "to_svg",
+]

@@ -1,0 +1,308 @@
+"""Pictures of the operating window: what the pump can reach, and how much speed can do there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from chamberctl.display import Display, number
+from chamberctl.figures import style
+
+if TYPE_CHECKING:
+    from chamberctl.plant.operating import OperatingPoint, OperatingWindow
+    from chamberctl.study import Study
+
+LOW_AUTHORITY = 0.3
+
+
+def _pick(count: int, most: int = 5) -> list[int]:
+    """Return at most a handful of indices, both ends always among them."""
+    if count <= most:
+        return list(range(count))
+    return sorted({round(i * (count - 1) / (most - 1)) for i in range(most)})
+
+
+def _gauge(study: Study) -> Any:
+    """Return the gauge the loop reads."""
+    wanted = study.controller.gauge
+    return next(g for g in study.system.gauges if g.tag == wanted)
+
+
+def _masked(window: OperatingWindow, name: str, row: int) -> np.ndarray:
+    values = np.asarray(getattr(window, name)[row], dtype=float)
+    return np.where(np.asarray(window.feasible[row], dtype=bool), values, np.nan)
+
+
+def _curve(axis: Axes, window: OperatingWindow, row: int, values: np.ndarray, dash: Any) -> None:
+    """Draw one gas load's curve; where data are extrapolated it turns dotted and thin."""
+    percent = 100 * np.asarray(window.speeds)
+    beyond = np.asarray(window.extrapolated[row], dtype=bool)
+    axis.plot(percent, np.where(beyond, np.nan, values), color=style.INK, linestyle=dash)
+    if beyond.any():
+        near = beyond | np.roll(beyond, 1) | np.roll(beyond, -1)
+        axis.plot(
+            percent, np.where(near, values, np.nan), color=style.MUTED, linestyle=":", linewidth=0.9
+        )
+
+
+def _label_ends(axis: Axes, ends: Sequence[tuple[float, float, str]], log: bool) -> None:
+    """Write each curve's name beside its right end, moved apart where they would collide."""
+    low, high = axis.get_ylim()
+    to = np.log10 if log else (lambda value: value)
+    span = float(to(high) - to(low))
+    gap = 0.062 * span * (3.0 / axis.get_figure(root=True).get_figheight())
+    wanted = [float(to(max(y, low) if log else y)) for _, y, _ in ends]
+    placed = style.spread_apart(wanted, gap, float(to(low)) + gap / 2, float(to(high)) - gap / 2)
+    for (x, y, text), position in zip(ends, placed, strict=True):
+        axis.annotate(
+            text,
+            (x, y),
+            xytext=(1.03, (position - float(to(low))) / span),
+            textcoords="axes fraction",
+            fontsize=7,
+            va="center",
+            annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "color": style.FAINT, "linewidth": 0.6, "shrinkB": 0},
+        )
+
+
+def _speed_limits(axis: Axes, study: Study) -> None:
+    """Shade the speeds the loop may not use and hatch the bands it must avoid."""
+    drive = study.system.drive
+    low, high = 100 * drive.minimum_speed, 100 * drive.maximum_speed
+    for start, stop in ((0.0, low), (high, max(high, 105.0))):
+        if stop > start:
+            axis.axvspan(start, stop, color=style.RULE, alpha=0.55, linewidth=0, zorder=0.5)
+    for start, stop in drive.avoid_bands:
+        axis.axvspan(
+            100 * start,
+            100 * stop,
+            facecolor="none",
+            edgecolor=style.FAINT,
+            hatch="////",
+            linewidth=0,
+        )
+    axis.set_xlim(0, max(105.0, high * 1.02))
+    words = (("below minimum speed", low, 3), ("above maximum speed", high, 105.0))
+    for text, edge, other in words:
+        if abs(edge - other) > 6:
+            axis.annotate(
+                text,
+                ((edge + other) / 2, 0.03),
+                xycoords=axis.get_xaxis_transform(),
+                rotation=90,
+                fontsize=6.5,
+                color=style.MUTED,
+                ha="center",
+                va="bottom",
+            )
+    axis.set_xlabel("speed [% of rated]")
+
+
+def _setpoints(axis: Axes, study: Study, unit: Display) -> None:
+    for value in sorted({hold.setpoint_pa for hold in study.duty.holds}):
+        axis.axhline(unit.to_pressure(value), color=style.ACCENT, linewidth=0.8, zorder=1)
+        axis.annotate(
+            f"setpoint {unit.pressure_text(value)}",
+            (99, unit.to_pressure(value)),
+            xytext=(0, 2),
+            textcoords="offset points",
+            fontsize=6.5,
+            ha="right",
+            color=style.ACCENT,
+            zorder=1,
+        )
+
+
+def _point_groups(points: Sequence[OperatingPoint]) -> list[tuple[int, OperatingPoint]]:
+    return list(enumerate(points, start=1))
+
+
+def _pressure_axis(
+    axis: Axes, window: OperatingWindow, study: Study, unit: Display, name: str
+) -> None:
+    """Draw one pressure (true or indicated) against speed for several gas loads."""
+    rows = _pick(len(window.gas_loads_pa_m3_s))
+    curves = {row: unit.to_pressure(_masked(window, name, row)) for row in rows}
+    gauge = _gauge(study)
+    wanted = [unit.to_pressure(hold.setpoint_pa) for hold in study.duty.holds]
+    finite = np.concatenate([c[np.isfinite(c)] for c in curves.values()] + [np.array(wanted)])
+    finite = finite[finite > 0]
+    low, high = float(finite.min()) / 1.35, float(finite.max()) * 1.35
+    style.log_axis(axis, "y", low, high)
+    ends = []
+    for index, row in enumerate(rows):
+        _curve(axis, window, row, curves[row], style.DASHES[index % len(style.DASHES)])
+        valid = np.flatnonzero(np.isfinite(curves[row]))
+        if len(valid):
+            load = unit.gas_load_text(float(window.gas_loads_pa_m3_s[row]))
+            last = int(valid[-1])
+            ends.append((100 * float(window.speeds[last]), float(curves[row][last]), load))
+    _speed_limits(axis, study)
+    _label_ends(axis, ends, log=True)
+    if name == "indicated_pa":
+        _setpoints(axis, study, unit)
+        bounds = unit.to_pressure(gauge.range_low_pa), unit.to_pressure(gauge.range_high_pa)
+        for start, stop, word in ((low, bounds[0], "below"), (bounds[1], high, "above")):
+            if start < stop and low < stop and start < high:
+                axis.axhspan(start, stop, facecolor=style.RULE, alpha=0.55, linewidth=0)
+                axis.annotate(
+                    f"{word} the gauge's range",
+                    (2, np.sqrt(start * stop)),
+                    fontsize=7,
+                    va="center",
+                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+                )
+    _duty_points(axis, window, study, unit, name)
+
+
+def _duty_points(
+    axis: Axes, window: OperatingWindow, study: Study, unit: Display, name: str
+) -> None:
+    """Mark every duty point by its number; unreachable ones are crossed out at the nearer edge."""
+    blocked: dict[tuple[float, float], list[str]] = {}
+    drive = study.system.drive
+    for label, point in _point_groups(window.duty_points):
+        if point.feasible:
+            y = unit.to_pressure(getattr(point, name))
+            style.badge(axis, 100 * point.speed, y, str(label))
+        elif name == "indicated_pa":
+            middle = window.lowest_indicated_pa[
+                int(
+                    np.argmin(np.abs(np.asarray(window.gas_loads_pa_m3_s) - point.gas_load_pa_m3_s))
+                )
+            ]
+            edge = drive.maximum_speed if point.indicated_pa < middle else drive.minimum_speed
+            key = (100 * edge, float(unit.to_pressure(point.indicated_pa)))
+            blocked.setdefault(key, []).append(str(label))
+    for (x, y), labels in blocked.items():
+        if not np.isfinite(y):
+            continue
+        axis.plot(
+            [x], [y], marker="x", color=style.ALARM, markersize=7, markeredgewidth=1.8, zorder=7
+        )
+        axis.annotate(
+            f"{', '.join(labels)} not reachable",
+            (x, y),
+            xytext=(-7 if x > 50 else 7, 6),
+            textcoords="offset points",
+            ha="right" if x > 50 else "left",
+            fontsize=7,
+            color=style.ALARM,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+            zorder=7,
+        )
+
+
+def _same(window: OperatingWindow) -> bool:
+    """Return whether indicated and true pressure agree to half a percent all over the window."""
+    true, indicated = np.asarray(window.pressure_pa), np.asarray(window.indicated_pa)
+    good = np.asarray(window.feasible, dtype=bool) & (true > 0)
+    return bool(np.all(np.abs(indicated[good] / true[good] - 1) < 5e-3))
+
+
+@style.house_style
+def operating_window(window: OperatingWindow, study: Study) -> style.Picture:
+    """Draw reachable pressure against speed for several gas loads, with the duty's points.
+
+    Parameters
+    ----------
+    window : OperatingWindow
+        Steady states over speed and gas load.
+    study : Study
+        Duty, gauge range and drive limits to draw.
+
+    Returns
+    -------
+    Picture
+        One panel where indicated and true pressure agree, else one for each.
+    """
+    unit = Display.of(study)
+    same = _same(window)
+    figure, axes = style.canvas(6.9, 3.3 if same else 3.5, columns=1 if same else 2, sharey=False)
+    _pressure_axis(axes[0], window, study, unit, "indicated_pa")
+    axes[0].set_ylabel(f"pressure [{unit.pressure}]")
+    axes[0].set_title("indicated pressure" + (" (true pressure is the same here)" if same else ""))
+    if not same:
+        _pressure_axis(axes[1], window, study, unit, "pressure_pa")
+        axes[1].set_title("true chamber pressure")
+        axes[1].set_ylabel(f"pressure [{unit.pressure}]")
+    reach = [p for p in window.duty_points if p.feasible]
+    loads = np.asarray(window.gas_loads_pa_m3_s)
+    figure.alt = (
+        "Steady pressure against pump speed for gas loads from "
+        f"{unit.gas_load_text(float(loads[0]))} to {unit.gas_load_text(float(loads[-1]))}; "
+        f"{len(reach)} of {len(window.duty_points)} duty points lie on a reachable curve between "
+        "minimum and maximum speed."
+    )
+    return figure
+
+
+@style.house_style
+def authority(window: OperatingWindow, study: Study) -> style.Picture:
+    """Draw how strongly speed moves pressure, at the chamber and at the gauge.
+
+    Parameters
+    ----------
+    window : OperatingWindow
+        Steady states with authority [percent of pressure per percent of speed].
+    study : Study
+        Drive limits to draw.
+
+    Returns
+    -------
+    Picture
+        Two panels with the limit below which speed is the wrong handle.
+    """
+    unit = Display.of(study)
+    figure, axes = style.canvas(6.9, 2.7, columns=2, sharey=True)
+    rows = _pick(len(window.gas_loads_pa_m3_s))
+    tables = {
+        n: np.array([_masked(window, n, r) for r in rows])
+        for n in ("authority_chamber", "authority_gauge")
+    }
+    finite = np.concatenate([t[np.isfinite(t)] for t in tables.values()])
+    top = max(1.15, float(np.percentile(finite, 99)) * 1.1) if finite.size else 1.15
+    for axis, (name, table), title in zip(
+        axes, tables.items(), ("at the chamber", "at the gauge"), strict=True
+    ):
+        axis.set_ylim(min(0.0, float(finite.min()) if finite.size else 0.0), min(top, 4.0))
+        ends = []
+        for index, row in enumerate(rows):
+            _curve(axis, window, row, table[index], style.DASHES[index % len(style.DASHES)])
+            valid = np.flatnonzero(np.isfinite(table[index]))
+            if len(valid):
+                last = int(valid[-1])
+                load = unit.gas_load_text(float(window.gas_loads_pa_m3_s[row]))
+                ends.append((100 * float(window.speeds[last]), float(table[index][last]), load))
+        _speed_limits(axis, study)
+        axis.axhspan(
+            axis.get_ylim()[0], LOW_AUTHORITY, facecolor=style.RULE, alpha=0.55, linewidth=0
+        )
+        axis.annotate(
+            "speed is the wrong handle here",
+            (50, LOW_AUTHORITY / 2),
+            ha="center",
+            va="center",
+            fontsize=7,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+        )
+        if axis is axes[1]:
+            _label_ends(axis, ends, log=False)
+        axis.set_title(title)
+        for label, point in _point_groups(window.duty_points):
+            if point.feasible:
+                style.badge(axis, 100 * point.speed, getattr(point, name), str(label))
+    axes[0].set_ylabel("authority\n[% pressure per % speed]")
+    lowest = min(
+        (p.authority_gauge for p in window.duty_points if p.feasible), default=float("nan")
+    )
+    figure.alt = (
+        "Authority of pump speed over pressure against speed at the chamber and at the gauge; the "
+        f"lowest value at the gauge over the duty is {number(lowest)}, and below {LOW_AUTHORITY} "
+        "speed is the wrong handle."
+    )
+    return figure
