@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 #: Names of the model's inputs: [speed fraction] and [multiples of ``load_scale_pa_m3_s``].
 INPUTS = ("speed_command", "gas_load")
-#: Names of the model's outputs, natural logarithms: indicated at the loop's gauge, true in the chamber.
+#: Natural logarithms at the output: indicated at the loop's gauge, true in the chamber.
 OUTPUTS = ("ln_reading", "ln_pressure")
 
 

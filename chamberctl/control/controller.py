@@ -1,0 +1,343 @@
+"""The controller's law, once: simulation, margins and exports all use what stands here.
+
+The loop is direct acting: a pressure above the setpoint asks for more speed, Kc > 0.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from chamberctl.errors import InputError
+
+Mode = Literal["auto", "manual", "override", "standby"]
+MODES: tuple[Mode, ...] = ("auto", "manual", "override", "standby")
+
+#: The law in words and equations, as it is written into exported files.
+LAW = """\
+Once per scan Ts, with reading y and setpoint r in the loop's reading (decades of indicated \
+pressure for log10, Pa for linear) and output u in speed fraction:
+yf_old = yf; yf = yf + (y - yf) Ts/(Tf + Ts)
+d = d + (Kc Td ((yf - c r) - (yf_old - c r_old))/Ts - d) Ts/(Tfd + Ts)
+e = yf - r   (direct acting: pressure above setpoint -> speed up)
+P = Kc (yf - b r)
+integral = before: I = I + Kc (Ts/Ti) e, here
+v = P + I + d + F   (F: feed-forward, 0 where none is wired)
+u = v, limited in its rate, then to output_min ... output_max
+integral = after: I = I + Kc (Ts/Ti) e, here
+I = I + (Ts/Tt) (u - v)   (u before rounding)
+Not in automatic: u is what is applied, yf_old = yf = y, I = u - P - d - F.
+After a change of settings I is set so that v does not jump. I itself is not limited.
+The loop for margins is L(z) = -K(z) G(z), K(z) = F(z) (Kc + Kc (Ts/Ti) J(z) + D(z)), with \
+F(z) = af z/(z - 1 + af), af = Ts/(Tf + Ts); J(z) = 1/(z - 1) after, z/(z - 1) before; \
+D(z) = (Kc Td/Ts) ad (z - 1)/(z - 1 + ad), ad = Ts/(Tfd + Ts); G(z) is the plant sampled behind a \
+zero-order hold with its exact dead time.
+Without a scan time: K(s) = (Kc + Kc/(Ti s) + Kc Td s/(Tfd s + 1))/(Tf s + 1)."""
+
+
+@dataclass(frozen=True)
+class PidSettings:
+    """Settings of the law, in SI.
+
+    Parameters
+    ----------
+    kc : float
+        Gain [speed fraction per decade, or per Pa]; positive is direct acting.
+    ti_s : float
+        Integral time [s]; inf for none.
+    td_s : float
+        Derivative time [s].
+    tf_s, tfd_s : float
+        Time constants of the filter on the whole reading and of the derivative's own [s].
+    b, c : float
+        Weights of the setpoint in the proportional and in the derivative part [1].
+    tt_s : float or None
+        Tracking time [s]; None: the integral time, but at least one scan.
+    integral : {"after", "before"}
+        Whether the integral is updated after it is used or before.
+    reading : {"log10", "linear"}
+        Whether the law sees decades of indicated pressure or Pa.
+    scan_time_s : float or None
+        Scan time [s]; None: continuous, for comparison with textbooks.
+    computation_delay_s : float or None
+        From taking the reading to moving the output [s]; None: one scan, 0 when continuous.
+    output_min, output_max : float
+        Limits of the output [speed fraction].
+    output_rate_per_s : float
+        Limit of the output's rate of change [speed fraction per s].
+    """
+
+    kc: float
+    ti_s: float = math.inf
+    td_s: float = 0.0
+    tf_s: float = 0.0
+    tfd_s: float = 0.0
+    b: float = 1.0
+    c: float = 0.0
+    tt_s: float | None = None
+    integral: Literal["after", "before"] = "after"
+    reading: Literal["log10", "linear"] = "log10"
+    scan_time_s: float | None = None
+    computation_delay_s: float | None = None
+    output_min: float = 0.0
+    output_max: float = 1.0
+    output_rate_per_s: float = math.inf
+
+    def __post_init__(self) -> None:
+        for name in ("kc", "td_s", "tf_s", "tfd_s", "b", "c", "output_min", "output_max"):
+            _require(math.isfinite(getattr(self, name)), self, name, "must be a finite number")
+        for name in ("td_s", "tf_s", "tfd_s"):
+            _require(getattr(self, name) >= 0.0, self, name, "must not be negative")
+        for name in ("ti_s", "output_rate_per_s"):
+            _require(getattr(self, name) > 0.0, self, name, "must be above zero, inf for none")
+        if self.scan_time_s is not None:
+            good = math.isfinite(self.scan_time_s) and self.scan_time_s > 0.0
+            _require(good, self, "scan_time_s", "must be above zero, None for continuous")
+        if self.computation_delay_s is not None:
+            good = math.isfinite(self.computation_delay_s) and self.computation_delay_s >= 0.0
+            _require(good, self, "computation_delay_s", "must not be negative")
+        if self.tt_s is not None:
+            good = self.tt_s > 0.0 and self.tt_s >= (self.scan_time_s or 0.0)
+            _require(good, self, "tt_s", "must be at least one scan time")
+        good = self.output_min <= self.output_max
+        _require(good, self, "output_min", "must not be above output_max")
+        _require(self.integral in ("after", "before"), self, "integral", 'is "after" or "before"')
+        _require(self.reading in ("log10", "linear"), self, "reading", 'is "log10" or "linear"')
+
+    @property
+    def tracking_time_s(self) -> float:
+        """Tracking time in use [s]."""
+        if self.tt_s is not None:
+            return self.tt_s
+        return max(self.ti_s, self.scan_time_s or 0.0)
+
+    @property
+    def delay_s(self) -> float:
+        """Computation delay in use [s]."""
+        if self.computation_delay_s is not None:
+            return self.computation_delay_s
+        return self.scan_time_s or 0.0
+
+    def frequency_response(self, omega_rad_s: ArrayLike) -> NDArray[np.complex128]:
+        """Return K on the unit circle, or K(jw) when continuous, reading to speed.
+
+        Parameters
+        ----------
+        omega_rad_s : array_like of float
+            Angular frequencies above zero [rad/s].
+
+        Returns
+        -------
+        ndarray of complex
+            Speed fraction per decade or per Pa; the loop is L = -K G.
+        """
+        return law_response(
+            np.asarray(omega_rad_s, dtype=float),
+            kc=self.kc,
+            ti=self.ti_s,
+            td=self.td_s,
+            tf=self.tf_s,
+            tfd=self.tfd_s,
+            before=self.integral == "before",
+            ts=self.scan_time_s,
+        )
+
+
+def _require(good: bool, settings: PidSettings, name: str, remedy: str) -> None:
+    if not good:
+        raise InputError(f"{name} {remedy}", given=str(getattr(settings, name)), field=name)
+
+
+def law_response(
+    w: NDArray[np.float64],
+    *,
+    kc: ArrayLike,
+    ti: ArrayLike,
+    td: ArrayLike,
+    tf: ArrayLike,
+    tfd: ArrayLike,
+    before: ArrayLike,
+    ts: ArrayLike | None,
+) -> NDArray[np.complex128]:
+    """Return the law's response at w [rad/s]; every argument may be an array that broadcasts."""
+    kc, ti, td, tf, tfd = (np.asarray(value, dtype=float) for value in (kc, ti, td, tf, tfd))
+    if ts is None:
+        s = 1j * w
+        pid = kc + (kc / ti) / s
+        if np.any(td):
+            pid = pid + kc * td * s / (tfd * s + 1.0)
+        return pid / (tf * s + 1.0) if np.any(tf) else pid
+    ts = np.asarray(ts, dtype=float)
+    z1 = np.expm1(1j * (w * ts))  # z - 1, without cancellation at low frequency
+    pid = kc + (kc * ts / ti) * (1.0 / z1 + np.asarray(before, dtype=float))
+    if np.any(td):
+        ad = ts / (tfd + ts)
+        pid = pid + kc * (td / ts) * ad * z1 / (z1 + ad)
+    if np.any(tf):
+        af = ts / (tf + ts)
+        pid = pid * (af * (z1 + 1.0) / (z1 + af))
+    return pid
+
+
+class Numbers(NamedTuple):
+    """What one scan needs of the settings, as plain numbers."""
+
+    kc: float
+    integral_gain: float
+    derivative_gain: float
+    filter_share: float
+    derivative_share: float
+    b: float
+    c: float
+    tracking_share: float
+    before: bool
+    output_min: float
+    output_max: float
+    largest_move: float
+
+
+class Memory(NamedTuple):
+    """What the controller remembers from scan to scan.
+
+    `integral`, `derivative` and `output` in speed fraction, `filtered` and `setpoint` in the
+    loop's reading; `fresh` where the next scan in automatic starts from `output` without a bump.
+    """
+
+    integral: float = 0.0
+    derivative: float = 0.0
+    filtered: float = 0.0
+    setpoint: float = 0.0
+    output: float = 0.0
+    fresh: bool = True
+
+
+def numbers(settings: PidSettings) -> Numbers:
+    """Return the numbers of one scan; the settings must have a scan time."""
+    ts = settings.scan_time_s
+    if ts is None:
+        raise InputError("a controller that is stepped needs a scan time", field="scan_time_s")
+    return Numbers(
+        kc=settings.kc,
+        integral_gain=settings.kc * ts / settings.ti_s,
+        derivative_gain=settings.kc * settings.td_s / ts,
+        filter_share=ts / (settings.tf_s + ts),
+        derivative_share=ts / (settings.tfd_s + ts),
+        b=settings.b,
+        c=settings.c,
+        tracking_share=ts / settings.tracking_time_s,
+        before=settings.integral == "before",
+        output_min=settings.output_min,
+        output_max=settings.output_max,
+        largest_move=settings.output_rate_per_s * ts,
+    )
+
+
+def scan(
+    n: Numbers, m: Memory, r: float, y: float, feed_forward: float, held: bool, applied: float
+) -> Memory:
+    """Return the controller's memory after one scan; its `output` is u before rounding.
+
+    Plain numbers in and out, so that it also compiles. With `held` the output is `applied` and
+    the integral follows it.
+    """
+    start = held or m.fresh
+    yf_old = y if start else m.filtered
+    yf = yf_old + (y - yf_old) * n.filter_share
+    r_old = r if start else m.setpoint
+    slope = (yf - n.c * r) - (yf_old - n.c * r_old)
+    d = m.derivative + (n.derivative_gain * slope - m.derivative) * n.derivative_share
+    p = n.kc * (yf - n.b * r)
+    if held:
+        return Memory(applied - p - d - feed_forward, d, yf, r, applied, False)
+    integral = m.output - p - d - feed_forward if m.fresh else m.integral
+    e = yf - r
+    if n.before:
+        integral += n.integral_gain * e
+    v = p + integral + d + feed_forward
+    u = min(max(v, m.output - n.largest_move), m.output + n.largest_move)
+    u = min(max(u, n.output_min), n.output_max)
+    if not n.before:
+        integral += n.integral_gain * e
+    integral += n.tracking_share * (u - v)
+    return Memory(integral, d, yf, r, u, False)
+
+
+def step(
+    memory: Memory,
+    settings: PidSettings,
+    setpoint: float,
+    reading: float,
+    *,
+    feed_forward: float = 0.0,
+    mode: Mode = "auto",
+    applied: float | None = None,
+    reading_good: bool = True,
+) -> Memory:
+    """Run the law for one scan.
+
+    Parameters
+    ----------
+    memory : Memory
+        From the scan before; `Memory(output=start_output)` for the first.
+    settings : PidSettings
+        Must have a scan time.
+    setpoint, reading : float
+        In the loop's reading [decades or Pa].
+    feed_forward : float
+        F of the law [speed fraction].
+    mode : {"auto", "manual", "override", "standby"}
+        Outside "auto" the output is `applied` and the integral follows it.
+    applied : float, optional
+        Output applied outside "auto", or at a bad reading [speed fraction]; the output is held
+        where it is missing.
+    reading_good : bool
+        False for a reading that is out of range or frozen; one that is not finite counts as bad.
+
+    Returns
+    -------
+    Memory
+        Its `output` is the controller's output before rounding [speed fraction].
+    """
+    if mode not in MODES:
+        raise InputError(f"the mode is one of {', '.join(MODES)}", given=str(mode), field="mode")
+    hold = memory.output if applied is None else applied
+    n = numbers(settings)
+    if not (reading_good and math.isfinite(reading)):
+        held = scan(n, memory, setpoint, memory.filtered, feed_forward, True, hold)
+        return held._replace(fresh=True)
+    return scan(n, memory, setpoint, reading, feed_forward, mode != "auto", hold)
+
+
+def change_settings(memory: Memory, old: PidSettings, new: PidSettings) -> Memory:
+    """Return the memory with the integral set so that v does not jump when settings change.
+
+    The derivative state scales with its gain. Where the reading changes between decades and Pa,
+    the next scan starts from the output.
+    """
+    if old.reading != new.reading:
+        return memory._replace(fresh=True, derivative=0.0)
+    p_old = old.kc * (memory.filtered - old.b * memory.setpoint)
+    p_new = new.kc * (memory.filtered - new.b * memory.setpoint)
+    gain = old.kc * old.td_s
+    d = memory.derivative * (new.kc * new.td_s / gain) if gain else 0.0
+    integral = memory.integral + (p_old - p_new) + (memory.derivative - d)
+    return memory._replace(integral=integral, derivative=d)
+
+
+def with_scan(settings: PidSettings, scan_time_s: float | None) -> PidSettings:
+    """Return the settings at another scan time; None for continuous."""
+    return replace(settings, scan_time_s=scan_time_s)
+
+
+def reading_of(indicated_pa: float, reading: str, floor_pa: float) -> float:
+    """Return the loop's reading of an indicated pressure: decades [1], or Pa.
+
+    The pressure is floored at the gauge's lower end before the logarithm is taken.
+    """
+    if reading == "log10":
+        return math.log10(max(indicated_pa, floor_pa))
+    return indicated_pa
