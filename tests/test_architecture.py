@@ -36,7 +36,6 @@ FLOORS = {
     "cautions": 0,
     "resources": 0,
     "display": 0,
-    "units": 0,
     "physics": 0,
     "study": 1,
     "plant": 2,
