@@ -77,6 +77,13 @@ CAUTIONS: tuple[Caution, ...] = (
 )
 
 
+GAS_ADVICE = (
+    "Any gas that is added must be inert and approved for this process, never air where vapor, "
+    "hydrogen, dust or hot parts may ignite; the minimum speed may also secure dilution flow."
+)
+"""Goes with every advice to add gas."""
+
+
 def caution_text() -> str:
     """All cautions as plain text, one line each.
 

@@ -90,7 +90,7 @@ def pump_speed(output: Any, knots: Any, speeds: Any) -> Any:
     Returns
     -------
     float or array
-        Speed fraction [-]; constant beyond the end knots.
+        Speed fraction [-]; straight on beyond the end knots (the drive's limits hold the output).
 
     References
     ----------
@@ -101,12 +101,11 @@ def pump_speed(output: Any, knots: Any, speeds: Any) -> Any:
     >>> round(float(pump_speed(0.5, np.array([0.0, 1.0]), np.array([0.6, 1.0]))), 3)
     0.8
     """
-    total = speeds[0] + 0.0 * output
-    for k in range(len(knots) - 1):
-        slope = (speeds[k + 1] - speeds[k]) / (knots[k + 1] - knots[k])
+    slope = (speeds[1] - speeds[0]) / (knots[1] - knots[0])
+    total = speeds[0] + slope * (output - knots[0])
+    for k in range(1, len(knots) - 1):
+        steeper = (speeds[k + 1] - speeds[k]) / (knots[k + 1] - knots[k]) - slope
         over = output - knots[k]
-        past = output - knots[k + 1]
-        total = total + slope * (
-            over * ((over.real > 0.0) * 1.0) - past * ((past.real > 0.0) * 1.0)
-        )
+        total = total + steeper * over * ((over.real > 0.0) * 1.0)
+        slope = slope + steeper
     return total

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.errors import InputError
+from chamberctl.findings import Finding
 
 if TYPE_CHECKING:
     from control import StateSpace
@@ -46,6 +47,8 @@ class LoopModel:
         The operating point in words.
     point : object or None
         The operating point that the model was linearized at, if it was.
+    findings : tuple of Finding
+        What the linearization found, such as a kink.
     """
 
     plant: StateSpace
@@ -54,6 +57,7 @@ class LoopModel:
     load_scale_pa_m3_s: float = 1.0
     where: str = ""
     point: Any = None
+    findings: tuple[Finding, ...] = ()
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.dead_time_s) and self.dead_time_s >= 0.0):

@@ -1,0 +1,151 @@
+"""The one right-hand side: how much gas flows into every node of the vacuum system.
+
+A system is a chain of nodes with an element from each node to the next; the last element, the
+backing pump, exhausts to atmosphere::
+
+    gas load                      purge                purge
+       |                            |                    |
+    chamber --line part--> ... --> pump inlet --booster--> interstage --backing pump--> out
+
+`net_flows` is plain arithmetic. It runs on numbers, on arrays (any trailing shape), with complex
+arguments, and compiled: steady states, linearization, simulation and fit all call it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from chamberctl.physics.instruments import pump_speed
+from chamberctl.physics.passages import passage_throughput
+from chamberctl.physics.pumps import (
+    backing_table_throughput,
+    backing_throughput,
+    booster_throughput,
+    overflow_throughput,
+)
+
+# Kinds of element. Integers, because compiled code branches on them.
+PASSAGE = 0
+CONDUCTANCE = 1
+BOOSTER = 2
+BACKING = 3
+BACKING_TABLE = 4
+
+ROW_WIDTH = 10
+"""Numbers per element in the parameter array; the order per kind is fixed in `chain.py`."""
+
+
+def element_throughput(
+    kind: int,
+    row: Any,
+    table: Any,
+    inlet_pressure_pa: Any,
+    outlet_pressure_pa: Any,
+    booster_speed: Any,
+    backing_speed: Any,
+) -> Any:
+    """Throughput of one element of the chain.
+
+    Parameters
+    ----------
+    kind : int
+        PASSAGE, CONDUCTANCE, BOOSTER, BACKING or BACKING_TABLE.
+    row : array, shape (ROW_WIDTH, ...)
+        Parameters of the element, see `chain.py`.
+    table : array, shape (5, K)
+        Speed curve of the backing pump; not read unless the kind is BACKING_TABLE.
+    inlet_pressure_pa, outlet_pressure_pa : float or array
+        Pressure at the element's two ends [Pa]; a backing pump does not read the second.
+    booster_speed, backing_speed : float or array
+        Speed fractions [-].
+
+    Returns
+    -------
+    float or array
+        Throughput counted at T_ref [Pa m3/s].
+    """
+    if kind == PASSAGE:
+        return row[8] * passage_throughput(
+            inlet_pressure_pa,
+            outlet_pressure_pa,
+            row[0],
+            row[1],
+            row[2],
+            row[3],
+            row[4],
+            row[5],
+            row[6],
+        )
+    if kind == CONDUCTANCE:
+        return row[0] * (inlet_pressure_pa - outlet_pressure_pa)
+    if kind == BOOSTER:
+        return booster_throughput(
+            inlet_pressure_pa, outlet_pressure_pa, booster_speed, row[0], row[1], row[2], row[3]
+        ) - overflow_throughput(inlet_pressure_pa, outlet_pressure_pa, row[4], row[5])
+    if kind == BACKING:
+        return backing_throughput(
+            inlet_pressure_pa, backing_speed, row[0], row[1], row[2], row[3]
+        )
+    return backing_table_throughput(inlet_pressure_pa, backing_speed, row[3], row[4], table)
+
+
+def net_flows(
+    kinds: Any,
+    rows: Any,
+    table: Any,
+    sources_pa_m3_s: Any,
+    booster_map: Any,
+    backing_map: Any,
+    pressures_pa: Any,
+    speed: Any,
+    gas_load_pa_m3_s: Any,
+    flows_pa_m3_s: Any,
+) -> Any:
+    """Net gas flow into every node: the right-hand side of all balances.
+
+    Parameters
+    ----------
+    kinds : int array, shape (N,)
+        Kind of the element behind each node.
+    rows : array, shape (N, ROW_WIDTH, ...)
+        Parameters of the elements.
+    table : array, shape (5, K)
+        Speed curve of the backing pump.
+    sources_pa_m3_s : array, shape (N, ...)
+        Purge flows into the nodes, counted at T_ref [Pa m3/s].
+    booster_map, backing_map : array, shape (2, K)
+        Controller outputs and the pump's speed fractions there [-].
+    pressures_pa : array, shape (N, ...)
+        Node pressures [Pa].
+    speed : float or array
+        Controller output as the drive delivers it, fraction of rated speed [-].
+    gas_load_pa_m3_s : float or array
+        All gas that enters the chamber, counted at T_ref [Pa m3/s].
+    flows_pa_m3_s : array, shape (N, ...)
+        Filled with the result.
+
+    Returns
+    -------
+    array, shape (N, ...)
+        `flows_pa_m3_s`: V_eff dp/dt of each node [Pa m3/s].
+    """
+    booster_speed = pump_speed(speed, booster_map[0], booster_map[1])
+    backing_speed = pump_speed(speed, backing_map[0], backing_map[1])
+    last = len(kinds) - 1
+    arriving = gas_load_pa_m3_s + 0.0 * pressures_pa[0]
+    for node in range(last + 1):
+        beyond = pressures_pa[node + 1] if node < last else 0.0 * pressures_pa[node]
+        leaving = element_throughput(
+            kinds[node],
+            rows[node],
+            table,
+            pressures_pa[node],
+            beyond,
+            booster_speed,
+            backing_speed,
+        )
+        flows_pa_m3_s[node] = arriving + sources_pa_m3_s[node] - leaving
+        arriving = leaving
+    return flows_pa_m3_s

@@ -1,0 +1,181 @@
+"""From an operating point to the linear model of the loop's plant.
+
+python-control's nonlinear system holds the balances in ln p, drive and gauge lag included; it is
+linearized by python-control with a step up and a step down, which are averaged. Where the two
+sides differ, the point lies on a kink (an overflow valve about to open, a knot of the speed map)
+and the model of the side with the larger gain is returned, with a finding.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import root
+
+from chamberctl.errors import Infeasible
+from chamberctl.findings import Finding
+from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.linear import INPUTS, OUTPUTS, LoopModel
+from chamberctl.plant.point import OperatingPoint
+
+if TYPE_CHECKING:
+    from control import NonlinearIOSystem, StateSpace
+
+    from chamberctl.study import Gauge, System
+
+Array = NDArray[np.float64]
+
+STEP = 1e-5
+"""Relative step of the linearization: 2e-11 in the static gain on a stiff line, measured."""
+
+KINK = 1e-3
+"""Relative difference of the two one-sided static gains above which a point lies on a kink."""
+
+
+def linearize(system: System, point: OperatingPoint, gauge: Gauge | None = None) -> LoopModel:
+    """Linear model around an operating point.
+
+    Parameters
+    ----------
+    system : study.System
+        The system.
+    point : OperatingPoint
+        A feasible point of it, where speed acts.
+    gauge : study.Gauge, optional
+        The loop's gauge; the first one if not given.
+
+    Returns
+    -------
+    LoopModel
+        Speed command to ln of the indicated pressure. Dead times of drive and gauge and one update
+        period of the gauge (the worst case of an asynchronous gauge) stay exact beside it.
+
+    Raises
+    ------
+    Infeasible
+        If there is no steady state, or speed does not act there.
+    """
+    if not point.feasible:
+        raise Infeasible(point.reason, point.nearest)
+    if point.limited_by:
+        raise Infeasible(
+            f"The {point.limited_by} rules at {point.where or 'this point'}: speed does not act, "
+            "so there is no loop to tune.",
+            "Nearest: a lower gas load or a slower booster.",
+        )
+    gauge = gauge if gauge is not None else system.gauges[0]
+    chain = build_chain(system)
+    nonlinear, state, inputs = _balances(chain, system, point, gauge)
+    up, down = (nonlinear.linearize(state, inputs, eps=eps) for eps in (STEP, -STEP))
+    plant, findings = _one_model(up, down)
+    return LoopModel(
+        plant=plant,
+        dead_time_s=system.drive.dead_time_s + gauge.dead_time_s + gauge.update_period_s,
+        reading_pa=point.indicated_pa,
+        load_scale_pa_m3_s=_load_scale(chain, point),
+        where=point.where,
+        point=point,
+        findings=findings,
+    )
+
+
+def _load_scale(chain: Chain, point: OperatingPoint) -> float:
+    """Throughput that counts as 1: what leaves the chamber."""
+    purge = float(np.sum(chain.sources_pa_m3_s))
+    return max(point.gas_load_pa_m3_s, purge, 1e-12 * point.pressure_pa)
+
+
+def _balances(
+    chain: Chain, system: System, point: OperatingPoint, gauge: Gauge
+) -> tuple[NonlinearIOSystem, Array, Array]:
+    """The balances as python-control's nonlinear system, in ln p, with its state at the point."""
+    import control
+
+    held = np.flatnonzero(chain.volumes_m3 > 0.0)
+    pressures = np.asarray(point.node_pressures_pa)
+    scale = _load_scale(chain, point)
+    node = gauge_node(chain, gauge)
+    drive_lag, gauge_lag = system.drive.lag_s, gauge.lag_s
+    count = held.size
+
+    def log_pressures(x: Array, speed: float, load: float) -> Array:
+        return _all_log_pressures(chain, held, x[:count], np.log(pressures), speed, load)
+
+    def split(x: Array, u: Array) -> tuple[float, float, Array]:
+        speed = x[count] if drive_lag > 0.0 else u[0]
+        load = point.gas_load_pa_m3_s + scale * u[1]
+        return speed, load, log_pressures(x, speed, load)
+
+    def update(_time: float, x: Array, u: Array, _params: Any) -> Array:
+        speed, load, log_p = split(x, u)
+        p = np.exp(log_p)
+        flows = chain.net_flows(p, speed, load)
+        rates = [flows[held] / (chain.volumes_m3[held] * p[held])]
+        if drive_lag > 0.0:
+            rates.append(np.array([(u[0] - x[count]) / drive_lag]))
+        if gauge_lag > 0.0:
+            # the gauge lags in pressure, not in its logarithm
+            rates.append(np.array([np.expm1(log_p[node] - x[-1]) / gauge_lag]))
+        return np.concatenate(rates)
+
+    def output(_time: float, x: Array, u: Array, _params: Any) -> Array:
+        _, _, log_p = split(x, u)
+        reading = x[-1] if gauge_lag > 0.0 else log_p[node]
+        return np.array([reading, log_p[0]])
+
+    names = [f"ln_{chain.node_names[i]}" for i in held]
+    state = list(np.log(pressures[held]))
+    if drive_lag > 0.0:
+        names.append("speed")
+        state.append(point.speed)
+    if gauge_lag > 0.0:
+        names.append("ln_gauge")
+        state.append(np.log(pressures[node]))
+    nonlinear = control.nlsys(
+        update, output, inputs=list(INPUTS), outputs=list(OUTPUTS), states=names
+    )
+    return nonlinear, np.array(state), np.array([point.speed, 0.0])
+
+
+def _all_log_pressures(
+    chain: Chain,
+    held: NDArray[np.int64],
+    states: Array,
+    guess: Array,
+    speed: float,
+    load: float,
+) -> Array:
+    """ln p of all nodes: states where there is a volume, balanced flows where there is none."""
+    log_p = guess.copy()
+    log_p[held] = states
+    free = np.setdiff1d(np.arange(chain.size), held)
+    if not free.size:
+        return log_p
+    turnover = float(np.max(np.exp(guess))) * 1e-3
+
+    def imbalance(values: Array) -> Array:
+        trial = log_p.copy()
+        trial[free] = values
+        return chain.net_flows(np.exp(trial), speed, load)[free] / turnover
+
+    log_p[free] = root(imbalance, log_p[free], tol=1e-14).x
+    return log_p
+
+
+def _one_model(up: StateSpace, down: StateSpace) -> tuple[StateSpace, tuple[Finding, ...]]:
+    """Average of the two one-sided models, or the one with the larger gain on a kink."""
+    import control
+
+    gains = [abs(side.dcgain()[0, 0]) for side in (up, down)]
+    if abs(gains[0] - gains[1]) > KINK * max(gains):
+        larger = up if gains[0] >= gains[1] else down
+        text = (
+            f"The point lies on a kink: with rising speed ln p changes by {gains[0]:.3g}, with "
+            f"falling speed by {gains[1]:.3g} per unit of speed. The larger gain is used."
+        )
+        return larger, (Finding("caution", "kink", text),)
+    parts = [0.5 * (getattr(up, name) + getattr(down, name)) for name in "ABCD"]
+    plant = control.ss(*parts, inputs=list(INPUTS), outputs=list(OUTPUTS), states=up.state_labels)
+    return plant, ()

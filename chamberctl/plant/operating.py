@@ -1,0 +1,215 @@
+"""Finding one operating point, or saying why it does not exist."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from chamberctl.cautions import GAS_ADVICE
+from chamberctl.errors import Infeasible, InputError
+from chamberctl.findings import Finding
+from chamberctl.physics.constants import LOWEST_PRESSURE_PA
+from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.point import OperatingPoint, pressure_text, throughput_text
+from chamberctl.plant.point_findings import point_findings
+from chamberctl.plant.steady import load_for_pressure, speed_for_pressure, steady_pressures
+from chamberctl.plant.survey import OVERFLOW_VALVE, Survey, survey
+from chamberctl.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from chamberctl.study import Gauge, System
+
+def operating_point(
+    system: System,
+    *,
+    gas_load_pa_m3_s: float,
+    pressure_pa: float | None = None,
+    indicated_pa: float | None = None,
+    speed: float | None = None,
+    gauge: Gauge | None = None,
+    where: str = "",
+) -> OperatingPoint:
+    """Find the steady state at a gas load and a pressure, a reading or a speed.
+
+    Parameters
+    ----------
+    system : study.System
+        The system.
+    gas_load_pa_m3_s : float
+        All gas entering the chamber, at T_ref [Pa m3/s].
+    pressure_pa : float, optional
+        True chamber pressure [Pa]; or
+    indicated_pa : float, optional
+        reading of the loop's gauge [Pa]; or
+    speed : float, optional
+        controller output, fraction of rated speed [-]. Exactly one of the three.
+    gauge : study.Gauge, optional
+        The loop's gauge; the first one if not given.
+    where : str, optional
+        Label of the point.
+
+    Returns
+    -------
+    OperatingPoint
+        The steady state.
+
+    Raises
+    ------
+    Infeasible
+        If there is no such steady state within the drive's speed range; with the reason and the
+        nearest request that can be met.
+    InputError
+        If not exactly one of the three is given, or a value is outside the model.
+    """
+    if sum(value is not None for value in (pressure_pa, indicated_pa, speed)) != 1:
+        raise InputError("give exactly one of pressure_pa, indicated_pa and speed")
+    if not gas_load_pa_m3_s >= 0.0:
+        raise InputError(
+            "a gas load is zero or more", given=f"{gas_load_pa_m3_s} Pa m3/s", field="gas_load"
+        )
+    chain = build_chain(system)
+    gauge = gauge if gauge is not None else system.gauges[0]
+    if speed is None:
+        node, wanted = 0, pressure_pa
+        if indicated_pa is not None:
+            node, wanted = gauge_node(chain, gauge), indicated_pa * gauge.gas_factor
+        assert wanted is not None
+        _refuse_outside_model(wanted)
+        drive = system.drive
+        speed = float(
+            speed_for_pressure(
+                chain, node, wanted, gas_load_pa_m3_s, drive.minimum_speed, drive.maximum_speed
+            )
+        )
+        if np.isnan(speed):
+            factor = gauge.gas_factor if indicated_pa is not None else 1.0
+            raise _unreachable(chain, system, node, wanted, factor, gas_load_pa_m3_s)
+    found = survey(chain, system, gauge, np.array([speed]), np.array([gas_load_pa_m3_s]))
+    if not found.feasible[0]:
+        raise Infeasible(
+            f"At speed {speed:.0%} and a gas load of {throughput_text(gas_load_pa_m3_s)} there is "
+            "no steady state between vacuum and atmosphere.",
+            _load_advice(chain, system, speed),
+        )
+    return point_at(found, 0, chain, system, where)
+
+
+def point_at(
+    found: Survey, index: int, chain: Chain, system: System, where: str
+) -> OperatingPoint:
+    """Cut one operating point out of a survey.
+
+    Parameters
+    ----------
+    found : Survey
+        The survey.
+    index : int
+        Which of its pairs.
+    chain : Chain
+        The system as arrays.
+    system : study.System
+        The system.
+    where : str
+        Label of the point.
+
+    Returns
+    -------
+    OperatingPoint
+        The point, with its findings.
+    """
+    names = [
+        name
+        for name in Survey.__dataclass_fields__
+        if name not in ("feasible", "pressures_pa", "limited", "extrapolated", "regimes")
+    ]
+    values = {name: float(getattr(found, name)[index]) for name in names}
+    point = OperatingPoint(
+        where=where,
+        feasible=True,
+        reason="",
+        nearest="",
+        node_names=chain.node_names,
+        node_pressures_pa=tuple(float(p) for p in found.pressures_pa[:, index]),
+        regimes=tuple((name, str(regime[index])) for name, regime in found.regimes),
+        limited_by=OVERFLOW_VALVE if found.limited[index] else "",
+        extrapolated=bool(found.extrapolated[index]),
+        findings=(),
+        **values,
+    )
+    return replace(point, findings=point_findings(point, system))
+
+
+def infeasible_point(
+    where: str, indicated_pa: float, gas_load_pa_m3_s: float, error: Infeasible
+) -> OperatingPoint:
+    """Keep a duty point that has no steady state, with its reason, instead of dropping it."""
+    nan = float("nan")
+    numbers = {
+        name: nan
+        for name, kind in OperatingPoint.__annotations__.items()
+        if kind == "float" and name not in ("indicated_pa", "gas_load_pa_m3_s")
+    }
+    return OperatingPoint(
+        where=where,
+        feasible=False,
+        reason=error.reason,
+        nearest=error.nearest,
+        indicated_pa=indicated_pa,
+        gas_load_pa_m3_s=gas_load_pa_m3_s,
+        node_names=(),
+        node_pressures_pa=(),
+        regimes=(),
+        limited_by="",
+        extrapolated=False,
+        findings=(Finding("no", where, f"{error.reason} {error.nearest}".strip()),),
+        **numbers,
+    )
+
+
+def _refuse_outside_model(pressure_pa: float) -> None:
+    if not pressure_pa >= LOWEST_PRESSURE_PA:
+        raise InputError(
+            "this pressure is outside the model, which holds from 1e-5 mbar up: adsorption and "
+            "turbo pumps are not described",
+            given=format_quantity(pressure_pa, "mbar", 3),
+            field="pressure",
+        )
+
+
+def _unreachable(
+    chain: Chain, system: System, node: int, wanted: float, factor: float, load: float
+) -> Infeasible:
+    """Say why a pressure cannot be held, and what is nearest to it."""
+    drive = system.drive
+    ends = np.array([drive.maximum_speed, drive.minimum_speed])
+    lowest, highest = steady_pressures(chain, ends, load)[node] / factor
+    asked, gas = pressure_text(wanted / factor), throughput_text(load)
+    if np.isnan(lowest):
+        return Infeasible(
+            f"At a gas load of {gas} there is no steady state even at full speed: the pumps cannot "
+            "carry the gas below atmospheric pressure.",
+            _load_advice(chain, system, drive.maximum_speed),
+        )
+    if wanted / factor < lowest:
+        most = float(load_for_pressure(chain, wanted, drive.maximum_speed)) if node == 0 else 0.0
+        less = f", or a gas load of at most {throughput_text(most)}" if most > 0.0 else ""
+        return Infeasible(
+            f"{asked} is not reachable at a gas load of {gas}: at full speed the pressure falls to "
+            f"{pressure_text(lowest)} and no further.",
+            f"Nearest: {pressure_text(lowest)}{less}. A larger pump helps only where the line does "
+            "not rule (see the authority).",
+        )
+    return Infeasible(
+        f"{asked} is not reachable at a gas load of {gas}: even at the minimum speed of "
+        f"{drive.minimum_speed:.0%} the pumps hold {pressure_text(highest)}, and speed cannot lift "
+        "it further.",
+        f"Nearest: {pressure_text(highest)}, or a lower minimum speed if the pump allows it, a "
+        f"throttle, or more gas. {GAS_ADVICE}",
+    )
+
+
+def _load_advice(chain: Chain, system: System, speed: float) -> str:
+    most = float(load_for_pressure(chain, 0.9e5, speed))
+    return f"Nearest: a gas load below {throughput_text(most)}." if most > 0.0 else ""

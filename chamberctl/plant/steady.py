@@ -1,0 +1,186 @@
+"""Steady states of the chain: pressures at given speed and gas load, and the inverse questions.
+
+Every element passes more gas when its inlet pressure rises, so a steady state is found element by
+element from the exhaust up, each by a bracketed search in ln p. Where none exists the result is
+NaN; `operating.py` says why.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import elementwise
+
+from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
+from chamberctl.plant.chain import Chain
+
+Array = NDArray[np.float64]
+
+LOWEST_NODE_PRESSURE_PA = 1e-9
+"""Lower end of the search for node pressures [Pa]; far below anything a dry pump reaches."""
+
+_ABOVE_ATMOSPHERE = 30.0
+"""Stands for ln p where no steady state exists below atmospheric pressure."""
+
+
+def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
+    """Node pressures at rest.
+
+    Parameters
+    ----------
+    chain : Chain
+        The system.
+    speed : float or array
+        Controller output, fraction of rated speed [-].
+    gas_load_pa_m3_s : float or array
+        Gas entering the chamber, at T_ref [Pa m3/s].
+
+    Returns
+    -------
+    array, shape (N, ...)
+        Node pressures [Pa]; NaN where no steady state exists between 1e-9 Pa and 110 kPa.
+
+    Notes
+    -----
+    Each element's throughput equals the gas that enters upstream of it, to rounding.
+    """
+    n, load = np.broadcast_arrays(
+        np.asarray(speed, dtype=float), np.asarray(gas_load_pa_m3_s, dtype=float)
+    )
+    passing = np.cumsum(chain.sources_pa_m3_s)
+    pressures = np.full((chain.size, *n.shape), np.nan)
+    beyond = np.zeros(n.shape)
+    for element in range(chain.size - 1, -1, -1):
+        beyond = _inlet_pressure(chain, element, beyond, n, load + passing[element])
+        pressures[element] = beyond
+    return np.where(np.isnan(pressures[0]), np.nan, pressures)
+
+
+def _inlet_pressure(chain: Chain, element: int, outlet: Array, speed: Array, target: Array) -> Array:
+    """Inlet pressure at which one element passes the target throughput."""
+    low = np.log(LOWEST_NODE_PRESSURE_PA)
+    high = np.log(HIGHEST_PRESSURE_PA)
+
+    def excess(x: Any, outlet_pa: Any, n: Any, wanted: Any) -> Any:
+        return chain.throughput(element, np.exp(x), outlet_pa, n) - wanted
+
+    known = np.isfinite(outlet)
+    args = (np.where(known, outlet, 1.0), speed, target)
+    low_x, high_x = np.full(outlet.shape, low), np.full(outlet.shape, high)
+    exists = known & (excess(low_x, *args) <= 0.0) & (excess(high_x, *args) >= 0.0)
+    if not np.any(exists):
+        return np.full(outlet.shape, np.nan)
+    args = tuple(np.where(exists, part, fill) for part, fill in zip(args, (1.0, 1.0, 0.0)))
+    chosen = [np.atleast_1d(part)[np.atleast_1d(exists)] for part in args]
+    count = chosen[0].shape
+    root = elementwise.find_root(
+        excess, (np.full(count, low), np.full(count, high)), args=tuple(chosen)
+    ).x
+    result = np.full(np.atleast_1d(outlet).shape, np.nan)
+    result[np.atleast_1d(exists)] = np.exp(root)
+    return result.reshape(outlet.shape)
+
+
+def speed_for_pressure(
+    chain: Chain, node: int, pressure_pa: Any, gas_load_pa_m3_s: Any, low: float, high: float
+) -> Array:
+    """Controller output at which a node rests at a pressure.
+
+    Parameters
+    ----------
+    chain : Chain
+        The system.
+    node : int
+        Index of the node.
+    pressure_pa : float or array
+        Wanted pressure there [Pa].
+    gas_load_pa_m3_s : float or array
+        Gas entering the chamber [Pa m3/s].
+    low, high : float
+        Speed range [-].
+
+    Returns
+    -------
+    array
+        Speed fraction [-]; NaN where the pressure is not reachable within the range.
+    """
+    wanted, load = np.broadcast_arrays(
+        np.asarray(pressure_pa, dtype=float), np.asarray(gas_load_pa_m3_s, dtype=float)
+    )
+
+    def excess(n: Any, log_wanted: Any, q: Any) -> Any:
+        return _log_pressure(chain, node, n, q) - log_wanted
+
+    log_wanted = np.atleast_1d(np.log(wanted))
+    loads = np.atleast_1d(load)
+    ends = [np.full(log_wanted.shape, end) for end in (low, high)]
+    at_low, at_high = (excess(end, log_wanted, loads) for end in ends)
+    result = np.where(np.abs(at_low) < 1e-12, low, np.where(np.abs(at_high) < 1e-12, high, np.nan))
+    inside = (at_low > 0.0) & (at_high < 0.0)
+    if np.any(inside):
+        result[inside] = elementwise.find_root(
+            excess,
+            (ends[0][inside], ends[1][inside]),
+            args=(log_wanted[inside], loads[inside]),
+        ).x
+    return result.reshape(wanted.shape)
+
+
+def load_for_pressure(chain: Chain, pressure_pa: Any, speed: Any) -> Array:
+    """Gas load that holds the chamber at a pressure at a speed.
+
+    Parameters
+    ----------
+    chain : Chain
+        The system.
+    pressure_pa : float or array
+        Chamber pressure [Pa].
+    speed : float or array
+        Controller output, fraction of rated speed [-].
+
+    Returns
+    -------
+    array
+        Gas load [Pa m3/s], that is, S p at the chamber with every other node at rest; 0 where
+        the pumps cannot lower the pressure any further.
+    """
+    wanted, n = np.broadcast_arrays(
+        np.asarray(pressure_pa, dtype=float), np.asarray(speed, dtype=float)
+    )
+    log_wanted = np.atleast_1d(np.log(wanted))
+    speeds = np.atleast_1d(n)
+
+    def excess(log_load: Any, log_target: Any, output: Any) -> Any:
+        return _log_pressure(chain, 0, output, np.exp(log_load)) - log_target
+
+    most = _largest_speed(chain) * np.atleast_1d(wanted) * 2.0
+    high = np.log(most)
+    low = high - 60.0
+    result = np.zeros(log_wanted.shape)
+    inside = (excess(low, log_wanted, speeds) < 0.0) & (excess(high, log_wanted, speeds) > 0.0)
+    if np.any(inside):
+        found = elementwise.find_root(
+            excess, (low[inside], high[inside]), args=(log_wanted[inside], speeds[inside])
+        ).x
+        result[inside] = np.exp(found)
+    return result.reshape(wanted.shape)
+
+
+def _largest_speed(chain: Chain) -> float:
+    """Upper bound of the chain's pumping speed at the chamber [m3/s]."""
+    probe = np.full(1, 1e3)
+    bounds = [
+        chain.throughput(element, probe, 0.0 * probe, np.ones(1))[0] / probe[0]
+        for element in range(chain.size)
+    ]
+    bounds += [float(chain.table[1].max()), float(chain.rows[:, 0].max())]
+    return float(max(bounds)) * 10.0
+
+
+def _log_pressure(chain: Chain, node: int, speed: Any, gas_load_pa_m3_s: Any) -> Array:
+    """ln p of a node, with a large number where no steady state exists."""
+    pressure = steady_pressures(chain, speed, gas_load_pa_m3_s)[node]
+    missing = np.isnan(pressure)
+    return np.where(missing, _ABOVE_ATMOSPHERE, np.log(np.where(missing, 1.0, pressure)))

@@ -1,0 +1,180 @@
+"""Everything known about many steady states at once; operating point and window are cut from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.physics.choked import critical_pressure_ratio
+from chamberctl.physics.constants import T_REF_K
+from chamberctl.physics.gases import mean_free_path
+from chamberctl.physics.instruments import indicated_pressure
+from chamberctl.physics.passages import VISCOUS_BELOW_KNUDSEN, flow_regime
+from chamberctl.plant import equations
+from chamberctl.plant.chain import Chain, gauge_node
+from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
+from chamberctl.plant.steady import load_for_pressure, steady_pressures
+
+if TYPE_CHECKING:
+    from chamberctl.study import Gauge, System
+
+Array = NDArray[np.float64]
+
+OVERFLOW_VALVE = "overflow valve"
+"""Value of `limited_by` where the booster's overflow valve is open."""
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Steady states at M pairs of speed and gas load; NaN where none exists.
+
+    All arrays have shape (M,), but `pressures_pa` (N, M). Names and units as in `OperatingPoint`.
+    """
+
+    speed: Array
+    gas_load_pa_m3_s: Array
+    feasible: NDArray[np.bool_]
+    pressures_pa: Array
+    pressure_pa: Array
+    indicated_pa: Array
+    booster_speed: Array
+    backing_speed: Array
+    authority_chamber: Array
+    authority_gauge: Array
+    gain_decades_per_fraction: Array
+    gain_pa_per_fraction: Array
+    time_constant_s: Array
+    slew_down_pa_s: Array
+    slew_up_pa_s: Array
+    gauge_offset_pa: Array
+    booster_ratio: Array
+    booster_difference_pa: Array
+    effective_speed_m3_s: Array
+    limited: NDArray[np.bool_]
+    extrapolated: NDArray[np.bool_]
+    regimes: tuple[tuple[str, NDArray[Any]], ...]
+
+
+def survey(chain: Chain, system: System, gauge: Gauge, speed: Any, gas_load_pa_m3_s: Any) -> Survey:
+    """Find the steady states at pairs of speed and gas load and all that follows from them.
+
+    Parameters
+    ----------
+    chain : Chain
+        The system as arrays, from `build_chain(system)`.
+    system : study.System
+        The system as described.
+    gauge : study.Gauge
+        The loop's gauge.
+    speed, gas_load_pa_m3_s : array, shape (M,)
+        Speed fractions [-] and gas loads [Pa m3/s].
+
+    Returns
+    -------
+    Survey
+        Arrays; infeasible pairs are kept as NaN.
+    """
+    n = np.asarray(speed, dtype=float)
+    load = np.asarray(gas_load_pa_m3_s, dtype=float)
+    pressures = steady_pressures(chain, n, load)
+    feasible = np.isfinite(pressures[0])
+    node = gauge_node(chain, gauge)
+    authority = np.full(pressures.shape, np.nan)
+    time_constant = np.full(n.shape, np.nan)
+    if np.any(feasible):
+        known = (pressures[:, feasible], n[feasible], load[feasible])
+        authority[:, feasible] = speed_authority(chain, *known)
+        time_constant[feasible] = slowest_time_constant(chain, *known)
+    ratio, difference, limited = _booster_state(chain, pressures)
+    authority = np.where(limited, 0.0, authority)
+    slew_down, slew_up = _slew(chain, system, pressures[0], load, feasible)
+    indicated = indicated_pressure(pressures[node], gauge.gas_factor)
+    return Survey(
+        speed=n,
+        gas_load_pa_m3_s=load,
+        feasible=feasible,
+        pressures_pa=pressures,
+        pressure_pa=pressures[0],
+        indicated_pa=indicated,
+        booster_speed=chain.booster_speed(n) if chain.booster_node is not None else n * np.nan,
+        backing_speed=chain.backing_speed(n),
+        authority_chamber=authority[0],
+        authority_gauge=authority[node],
+        gain_decades_per_fraction=-authority[node] / n / np.log(10.0),
+        gain_pa_per_fraction=-authority[node] / n * indicated,
+        time_constant_s=time_constant,
+        slew_down_pa_s=slew_down,
+        slew_up_pa_s=slew_up,
+        gauge_offset_pa=pressures[node] - pressures[0],
+        booster_ratio=ratio,
+        booster_difference_pa=difference,
+        effective_speed_m3_s=load / pressures[0],
+        limited=limited,
+        extrapolated=_extrapolated(chain, system, pressures[-1], n),
+        regimes=_regimes(chain, system, pressures),
+    )
+
+
+def _booster_state(chain: Chain, pressures: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Compression ratio, pressure difference, and whether the overflow valve is open."""
+    node = chain.booster_node
+    if node is None:
+        nothing = np.full(pressures.shape[1:], np.nan)
+        return nothing, nothing, np.zeros(nothing.shape, dtype=bool)
+    ratio = pressures[node + 1] / pressures[node]
+    difference = pressures[node + 1] - pressures[node]
+    return ratio, difference, difference > chain.rows[node, 4]
+
+
+def _slew(
+    chain: Chain, system: System, pressure: Array, load: Array, feasible: NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """Quasi-steady rate of fall at maximum and of rise at minimum speed [Pa/s]; negative: cannot."""
+    down, up = np.full(load.shape, np.nan), np.full(load.shape, np.nan)
+    if np.any(feasible):
+        p, q, volume = pressure[feasible], load[feasible], chain.volumes_m3[0]
+        drive = system.drive
+        down[feasible] = (load_for_pressure(chain, p, drive.maximum_speed) - q) / volume
+        up[feasible] = (q - load_for_pressure(chain, p, drive.minimum_speed)) / volume
+    return down, up
+
+
+def _extrapolated(
+    chain: Chain, system: System, pump_pressure: Array, speed: Array
+) -> NDArray[np.bool_]:
+    """Where the backing pump works outside the range its curve was stated for."""
+    backing = system.backing
+    slower = chain.backing_speed(speed) < backing.curve_known_down_to_speed - 1e-12
+    if backing.curve is None:
+        # Without a curve the slip law itself is the statement, at every speed.
+        return np.zeros(speed.shape, dtype=bool)
+    outside = (pump_pressure < backing.curve[0][0]) | (pump_pressure > backing.curve[-1][0])
+    return slower | outside
+
+
+def _regimes(
+    chain: Chain, system: System, pressures: Array
+) -> tuple[tuple[str, NDArray[Any]], ...]:
+    """Flow regime in each tube and orifice, "choked" where the flow cannot rise further."""
+    from chamberctl.physics.gases import GASES
+
+    gas = GASES[system.gas.name]
+    regimes = []
+    for element in range(chain.size - 1):
+        if chain.kinds[element] != equations.PASSAGE:
+            continue
+        row = chain.rows[element]
+        inlet, outlet = pressures[element], pressures[element + 1]
+        path = mean_free_path(
+            0.5 * (inlet + outlet), T_REF_K / row[8], gas.molar_mass_kg_mol, row[4]
+        )
+        knudsen = path / (2.0 * row[0])
+        choked = (outlet < critical_pressure_ratio(row[5]) * inlet) & (
+            knudsen < VISCOUS_BELOW_KNUDSEN
+        )
+        names = np.where(choked, "choked", flow_regime(knudsen))
+        regimes.append((chain.part_names[element], np.where(np.isnan(inlet), "", names)))
+    return tuple(regimes)

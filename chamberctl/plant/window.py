@@ -1,0 +1,257 @@
+"""The operating window: which pressures speed can hold at all, at each gas load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.errors import Infeasible
+from chamberctl.findings import Finding
+from chamberctl.plant.chain import build_chain, gauge_node
+from chamberctl.plant.operating import infeasible_point, operating_point
+from chamberctl.plant.point import (
+    LITTLE_AUTHORITY,
+    OperatingPoint,
+    pressure_text,
+    throughput_text,
+)
+from chamberctl.plant.survey import Survey, survey
+
+if TYPE_CHECKING:
+    from chamberctl.study import Gauge, Study, System
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class OperatingWindow:
+    """Steady states over speed and gas load, and the duty within them.
+
+    Arrays have shape (Q, S), gas loads by speeds; NaN where there is no steady state. Names and
+    units as in `OperatingPoint`.
+
+    Parameters
+    ----------
+    title : str
+        Title of the study.
+    speeds : array, shape (S,)
+        Controller outputs within the drive's range [-].
+    gas_loads_pa_m3_s : array, shape (Q,)
+        Gas loads of the duty, at T_ref [Pa m3/s].
+    lowest_pa, highest_pa : array, shape (Q,)
+        Chamber pressures at maximum and at minimum speed [Pa].
+    lowest_indicated_pa, highest_indicated_pa : array, shape (Q,)
+        The same as readings of the loop's gauge [Pa].
+    regime : str array, shape (Q, S)
+        Regimes of all tubes and orifices, joined by "; ".
+    duty_points : tuple of OperatingPoint
+        Every setpoint at each of its gas loads; those that do not exist are kept and say why.
+    findings : tuple of Finding
+        What an engineer should know about the window.
+    """
+
+    title: str
+    speeds: Array
+    gas_loads_pa_m3_s: Array
+    feasible: NDArray[np.bool_]
+    extrapolated: NDArray[np.bool_]
+    limited: NDArray[np.bool_]
+    pressure_pa: Array
+    indicated_pa: Array
+    authority_chamber: Array
+    authority_gauge: Array
+    gain_decades_per_fraction: Array
+    gain_pa_per_fraction: Array
+    time_constant_s: Array
+    slew_down_pa_s: Array
+    slew_up_pa_s: Array
+    gauge_offset_pa: Array
+    booster_ratio: Array
+    booster_difference_pa: Array
+    effective_speed_m3_s: Array
+    regime: NDArray[Any]
+    lowest_pa: Array
+    highest_pa: Array
+    lowest_indicated_pa: Array
+    highest_indicated_pa: Array
+    duty_points: tuple[OperatingPoint, ...]
+    findings: tuple[Finding, ...]
+
+
+def operating_window(
+    study: Study, *, n_speeds: int = 41, n_loads: int | None = None
+) -> OperatingWindow:
+    """Find the reachable pressures over the drive's speed range and the duty's gas loads.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+    n_speeds : int
+        Number of speeds, evenly spread in ln n.
+    n_loads : int, optional
+        Number of gas loads, evenly spread in ln q over the duty's range; the duty's own loads if
+        not given.
+
+    Returns
+    -------
+    OperatingWindow
+        Arrays over gas load and speed, the duty points and findings.
+    """
+    system = study.system
+    gauge = loop_gauge(study)
+    chain = build_chain(system)
+    drive = system.drive
+    speeds = np.geomspace(drive.minimum_speed, drive.maximum_speed, n_speeds)
+    speeds[[0, -1]] = drive.minimum_speed, drive.maximum_speed
+    loads = _loads(study, n_loads)
+    grid_loads, grid_speeds = (
+        part.ravel() for part in np.meshgrid(loads, speeds, indexing="ij")
+    )
+    found = survey(chain, system, gauge, grid_speeds, grid_loads)
+    shape = (loads.size, speeds.size)
+    arrays = {
+        name: np.asarray(getattr(found, name)).reshape(shape)
+        for name in OperatingWindow.__dataclass_fields__
+        if name in Survey.__dataclass_fields__
+    }
+    points = duty_points(study)
+    node = gauge_node(chain, gauge)
+    ends = found.pressures_pa.reshape(chain.size, *shape)
+    return OperatingWindow(
+        title=study.title,
+        speeds=speeds,
+        gas_loads_pa_m3_s=loads,
+        regime=_joined_regimes(found, shape),
+        lowest_pa=ends[0, :, -1],
+        highest_pa=ends[0, :, 0],
+        lowest_indicated_pa=ends[node, :, -1] / gauge.gas_factor,
+        highest_indicated_pa=ends[node, :, 0] / gauge.gas_factor,
+        duty_points=points,
+        findings=_window_findings(arrays, loads, system, gauge, points),
+        **arrays,
+    )
+
+
+def loop_gauge(study: Study) -> Gauge:
+    """The gauge that the controller reads."""
+    return next(gauge for gauge in study.system.gauges if gauge.tag == study.controller.gauge)
+
+
+def duty_points(study: Study) -> tuple[OperatingPoint, ...]:
+    """Operating point of every setpoint at each of its gas loads; infeasible ones are kept.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+
+    Returns
+    -------
+    tuple of OperatingPoint
+        In the order of `study.duty_points()`.
+    """
+    gauge = loop_gauge(study)
+    points = []
+    for setpoint, load, label in study.duty_points():
+        try:
+            point = operating_point(
+                study.system,
+                indicated_pa=setpoint,
+                gas_load_pa_m3_s=load,
+                gauge=gauge,
+                where=label,
+            )
+        except Infeasible as error:
+            point = infeasible_point(label, setpoint, load, error)
+        points.append(point)
+    return tuple(points)
+
+
+def _loads(study: Study, count: int | None) -> Array:
+    loads = np.unique([load for _, load, _ in study.duty_points()])
+    if count is None:
+        return loads
+    return np.geomspace(loads[0], loads[-1], count)
+
+
+def _joined_regimes(found: Survey, shape: tuple[int, int]) -> NDArray[Any]:
+    names = np.array([regime for _, regime in found.regimes], dtype=object)
+    if not names.size:
+        return np.full(shape, "", dtype=object)
+    joined = ["; ".join(column) if column[0] else "" for column in names.T]
+    return np.array(joined, dtype=object).reshape(shape)
+
+
+def _window_findings(
+    arrays: dict[str, Any],
+    loads: Array,
+    system: System,
+    gauge: Gauge,
+    points: tuple[OperatingPoint, ...],
+) -> tuple[Finding, ...]:
+    """Findings on the window as a whole; those of single points stay with the points."""
+    findings = [
+        Finding("no", "duty not reachable", f"{point.where}: {point.reason} {point.nearest}")
+        for point in points
+        if not point.feasible
+    ]
+    for row, load in enumerate(loads):
+        if not np.any(arrays["feasible"][row]):
+            text = f"At a gas load of {throughput_text(load)} no speed gives a steady state."
+            findings.append(Finding("no", "no steady state", text))
+    weak = np.nanmin(arrays["authority_chamber"]) if np.any(arrays["feasible"]) else np.nan
+    if weak < LITTLE_AUTHORITY:
+        findings.append(
+            Finding(
+                "caution",
+                "speed has little effect",
+                f"Somewhere in the window speed authority falls to {weak:.2f}: there a wider line, "
+                "a throttle or a bleed of approved inert gas acts, a larger pump does not.",
+            )
+        )
+    if np.any(arrays["extrapolated"]):
+        share = np.mean(arrays["extrapolated"])
+        text = f"{share:.0%} of the window lies outside the backing pump's stated curve."
+        findings.append(Finding("caution", "extrapolated", text))
+    findings += _gauge_findings(arrays, gauge)
+    if system.drive.second_ramp_s > 0.0:
+        findings.append(
+            Finding(
+                "caution",
+                "double ramp",
+                "A second ramp acts on the speed command besides the drive's own: a hidden lag. "
+                "Take one of them out.",
+            )
+        )
+    return tuple(findings)
+
+
+def _gauge_findings(arrays: dict[str, Any], gauge: Gauge) -> list[Finding]:
+    findings = []
+    if gauge.gas_factor != 1.0:
+        findings.append(
+            Finding(
+                "note",
+                "gas factor",
+                f"True pressure at {gauge.tag} is {gauge.gas_factor:g} times its reading for this "
+                "gas: both are shown. A change of gas changes the factor.",
+            )
+        )
+    if not np.any(arrays["feasible"]):
+        return findings
+    low, high = np.nanmin(arrays["indicated_pa"]), np.nanmax(arrays["indicated_pa"])
+    if low < gauge.range_low_pa or high > gauge.range_high_pa:
+        findings.append(
+            Finding(
+                "caution",
+                "gauge range",
+                f"The window reaches from {pressure_text(low)} to {pressure_text(high)} indicated, "
+                f"beyond the range of {gauge.tag} ({pressure_text(gauge.range_low_pa)} to "
+                f"{pressure_text(gauge.range_high_pa)}).",
+            )
+        )
+    return findings
