@@ -37,7 +37,7 @@ def long_tube(
     diameter_m: float,
     length_m: float,
     gas: str,
-    **temperature: float,
+    temperature_k: float = T_REF_K,
 ) -> Any:
     """Throughput [Pa m3/s] of a tube whose ends do not count, friction only."""
     speed, mu = speed_and_viscosity(gas, temperature_k)
