@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import overload
@@ -9,20 +10,22 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
+from chamberctl.control.analysis import QUANTITIES, Found, compute
 from chamberctl.control.controller import PidSettings
+from chamberctl.errors import InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.linear import LoopModel
 
 Array = NDArray[np.float64]
 
-#: Words for a loop whose static sign is wrong.
-WRONG_ACTION = "wrong action: positive feedback"
-
 
 @dataclass(frozen=True)
 class GainCrossing:
-    """|L| = 1 at `omega_rad_s` [rad/s]; `angle_deg` from -1 to L, positive where L must turn
-    clockwise to reach -1 [deg]; `delay_s`, the extra dead time that takes it there [s]."""
+    """A frequency with |L| = 1 [rad/s].
+
+    `angle_deg` from -1 to L, positive where L must turn clockwise to reach -1 [deg]; `delay_s` is
+    the extra dead time that takes it there [s].
+    """
 
     omega_rad_s: float
     angle_deg: float
@@ -60,7 +63,7 @@ class LoopMargins:
 
 @dataclass(frozen=True)
 class EnvelopeMargins:
-    """Margins of many loops, one entry each; `envelope[i]` is the `LoopMargins` of one."""
+    """Margins of many loops: arrays with one entry for each."""
 
     stable: NDArray[np.bool_]
     gain_margin: Array
@@ -89,5 +92,92 @@ def margins(
 def margins(
     model: LoopModel | Sequence[LoopModel], settings: PidSettings | Sequence[PidSettings]
 ) -> LoopMargins | EnvelopeMargins:
-    """Return the stability margins of one loop or of many."""
-    raise NotImplementedError
+    """Return the stability margins of one loop or of many, with exact dead time.
+
+    Parameters
+    ----------
+    model : LoopModel or sequence of LoopModel
+        The plants.
+    settings : PidSettings or sequence of PidSettings
+        One for all plants or one for each; all sampled, or all continuous. The loop is
+        L = -K G: a plant whose pressure falls with speed and a positive gain are right.
+
+    Returns
+    -------
+    LoopMargins or EnvelopeMargins
+        nan where a margin does not exist. `gain_margin`: smallest factor above 1 that makes the
+        loop unstable, inf if none [1]. `gain_margin_low`: largest such factor below 1, 0 if
+        none [1]. `phase_margin_deg`: smallest angle between L and -1 where |L| = 1 [deg].
+        `delay_margin_s`: smallest extra dead time that brings L to -1 [s]. `ms`, `mt`: largest
+        |S| and |T| [1]. `disk_margin`: 1/max|S - 1/2| [1]. `crossover_rad_s`: where |L| = 1
+        with the smallest phase margin [rad/s].
+
+    Notes
+    -----
+    Sampled loops are examined on 0 < w <= pi/Ts with z = -1 included, continuous ones up to the
+    limit at infinite frequency. An unstable loop, or one that acts the wrong way, has no margins;
+    `reason` says so. A delay margin of a sampled loop is the phase margin over the frequency,
+    which is the true extra dead time where w is well below pi/Ts.
+
+    References
+    ----------
+    Astrom and Hagglund, Advanced PID Control (2006), ch. 4, for the margins; Seiler, Packard and
+    Gahinet, An Introduction to Disk Margins, IEEE Control Systems Magazine 40(5) (2020), for the
+    disk margin at skew 0. Both from memory.
+    """
+    if isinstance(model, LoopModel):
+        if not isinstance(settings, PidSettings):
+            raise InputError("one model needs one set of settings")
+        return _one(compute([model], [settings]), settings)
+    each = [settings] * len(model) if isinstance(settings, PidSettings) else list(settings)
+    if len(each) != len(model) or not each:
+        raise InputError(
+            "as many sets of settings as models are needed, and at least one model",
+            given=f"{len(each)} settings, {len(model)} models",
+        )
+    found = compute(model, each)
+    return EnvelopeMargins(
+        stable=found.stable,
+        reason=tuple(found.reason),
+        **{name: found.values[name] for name in QUANTITIES},
+    )
+
+
+def _one(found: Found, settings: PidSettings) -> LoopMargins:
+    values = {name: float(found.values[name][0]) for name in QUANTITIES}
+    exists = not math.isnan(values["ms"])
+    clockwise = np.degrees(np.angle(-found.gain_value))
+    gain_crossings = tuple(
+        GainCrossing(float(w), float(angle), float(np.radians(angle % 360.0) / w))
+        for w, angle in zip(found.gain_omega, clockwise, strict=True)
+    )
+    phase_crossings = tuple(
+        PhaseCrossing(float(w), float(1.0 / size))
+        for w, size in zip(found.phase_omega, found.phase_size, strict=True)
+    )
+    finding = None
+    if exists and settings.scan_time_s is not None and values["crossover_rad_s"] > 0.0:
+        slow = 1.0 / values["crossover_rad_s"]
+        lag = max(slow - float(found.dead_time_s[0]), 0.3 * slow)
+        finding = scan_time_finding(settings.scan_time_s, lag)
+    return LoopMargins(
+        stable=bool(found.stable[0]),
+        reason=found.reason[0],
+        gain_crossings=gain_crossings if exists else (),
+        phase_crossings=phase_crossings if exists else (),
+        findings=(finding,) if finding else (),
+        **values,
+    )
+
+
+def scan_time_finding(scan_time_s: float, closed_loop_time_s: float) -> Finding | None:
+    """Return a caution where the scan is slow for the wanted closed-loop time constant."""
+    if not scan_time_s > 0.1 * closed_loop_time_s:
+        return None
+    return Finding(
+        "caution",
+        "scan time",
+        f"The scan time of {scan_time_s:.3g} s is more than a tenth of the closed loop's time "
+        f"constant of about {closed_loop_time_s:.3g} s: sampling and computation delay cost "
+        "margin. Scan faster, or tune slower.",
+    )

@@ -1,0 +1,227 @@
+"""The open loop L = -K G of many plants at once, with exact dead time, sampled or continuous.
+
+Each plant is brought to triangular form once (complex Schur form); after that every frequency costs
+one back substitution, done for all plants and frequencies together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg.lapack import zgees
+
+from chamberctl.control.controller import PidSettings, law_response
+from chamberctl.errors import InputError
+from chamberctl.plant.linear import LoopModel
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Index = NDArray[np.intp]
+
+#: A pole nearer to zero than this share of the plant's norm is an integrator.
+INTEGRATOR = 1e-13
+#: Taylor terms and largest scaled norm of the exponential of a triangular matrix (rest 1e-17).
+TERMS, NORM = 14, 0.6
+
+
+@dataclass(frozen=True)
+class LoopStack:
+    """N loops whose plants share one order n, shorter ones padded.
+
+    `poles` are the plant's (N, n), nan where padded. `factor`, `first`, `second`, `out`, `direct`
+    give G = z^-delay_scans (out (z - 1 - factor)^-1 (first + second/z) + direct/z) for sampled
+    loops and G = exp(-s dead_time) (out (s - factor)^-1 first + direct) for continuous ones.
+    """
+
+    poles: Complex
+    factor: Complex
+    first: Complex
+    second: Complex
+    out: Complex
+    direct: Array
+    dead_time_s: Array
+    scan_time_s: Array | None
+    delay_scans: NDArray[np.int64]
+    fraction: Array
+    law: dict[str, Array]
+
+    @property
+    def count(self) -> int:
+        """Number of loops."""
+        return int(self.direct.size)
+
+    @property
+    def integrators(self) -> NDArray[np.int64]:
+        """Open-loop poles at zero frequency, the controller's included."""
+        return np.sum(self.poles == 0.0, axis=1) + np.isfinite(self.law["ti"])
+
+    @property
+    def unstable_poles(self) -> NDArray[np.int64]:
+        """Number of the plant's poles in the right half plane."""
+        return np.sum(self.poles.real > 0.0, axis=1)
+
+    def response(self, w: Array, rows: Index | None = None) -> Complex:
+        """Return L at w [rad/s]: (N, F) for all loops, or (P,) for loop rows[i] at w[i]."""
+        return -self._law(w, rows) * self._plant(w, rows)
+
+    def _law(self, w: Array, rows: Index | None) -> Complex:
+        law = {name: _pick(value, rows) for name, value in self.law.items()}
+        ts = None if self.scan_time_s is None else _pick(self.scan_time_s, rows)
+        return law_response(w, ts=ts, **law)
+
+    def _plant(self, w: Array, rows: Index | None) -> Complex:
+        if self.scan_time_s is None:
+            pole = 1j * w
+            late = None
+            phase = np.exp(-1j * (w * _pick(self.dead_time_s, rows)))
+        else:
+            angle = w * _pick(self.scan_time_s, rows)
+            pole = np.expm1(1j * angle)
+            late = np.exp(-1j * angle)
+            phase = np.exp(-1j * (angle * _pick(self.delay_scans, rows)))
+        order = self.factor.shape[1]
+        states: list[Complex] = [np.empty(0, complex)] * order
+        total = _pick(self.direct, rows) * (1.0 if late is None else late)
+        total = np.broadcast_to(total, w.shape).astype(complex)
+        for i in reversed(range(order)):
+            value = np.broadcast_to(_pick(self.first[:, i], rows), w.shape)
+            if late is not None:
+                value = value + _pick(self.second[:, i], rows) * late
+            for j in range(i + 1, order):
+                value = value + _pick(self.factor[:, i, j], rows) * states[j]
+            states[i] = value / (pole - _pick(self.factor[:, i, i], rows))
+            total += _pick(self.out[:, i], rows) * states[i]
+        return total * phase
+
+
+def _pick(values: NDArray, rows: Index | None) -> NDArray:
+    return values[:, None] if rows is None else values[rows]
+
+
+def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopStack:
+    """Return the loops of models[i] with settings[i], all sampled or all continuous.
+
+    Raises
+    ------
+    InputError
+        If sampled and continuous settings are mixed.
+    """
+    times = [one.scan_time_s for one in settings]
+    sampled = [value for value in times if value is not None]
+    if sampled and len(sampled) != len(times):
+        raise InputError("either every loop has a scan time or none", field="scan_time_s")
+    order = max(1, *(model.plant.nstates for model in models))
+    n = len(models)
+    factor = np.zeros((n, order, order), complex)
+    entry = np.zeros((n, order), complex)
+    out = np.zeros((n, order), complex)
+    poles = np.full((n, order), complex(np.nan, np.nan))
+    direct = np.zeros(n)
+    for i, (model, one) in enumerate(zip(models, settings, strict=True)):
+        a, b, c, d = model.siso(one.reading)
+        size = a.shape[0]
+        if size:
+            t, q = _triangular(a)
+            factor[i, :size, :size] = t
+            entry[i, :size] = q.conj().T @ b[:, 0]
+            out[i, :size] = c[0] @ q
+            poles[i, :size] = t.diagonal()
+        pad = np.arange(size, order)
+        factor[i, pad, pad] = -1.0
+        direct[i] = d[0, 0]
+    delay = np.array([m.dead_time_s + s.delay_s for m, s in zip(models, settings, strict=True)])
+    law = {
+        "kc": np.array([s.kc for s in settings]),
+        "ti": np.array([s.ti_s for s in settings]),
+        "td": np.array([s.td_s for s in settings]),
+        "tf": np.array([s.tf_s for s in settings]),
+        "tfd": np.array([s.tfd_s for s in settings]),
+        "before": np.array([float(s.integral == "before") for s in settings]),
+    }
+    if not sampled:
+        none = np.zeros_like(entry)
+        scans = np.zeros(n, dtype=np.int64)
+        return LoopStack(
+            poles, factor, entry, none, out, direct, delay, None, scans, np.zeros(n), law
+        )
+    return _sampled(poles, factor, entry, out, direct, delay, np.array(sampled), law)
+
+
+def _triangular(a: Array) -> tuple[Complex, Complex]:
+    """Return T and Q of the complex Schur form A = Q T Q^H, integrators exactly zero."""
+    if not np.isfinite(a).all():
+        raise InputError("the linear model holds a number that is not finite")
+    t, _, _, q, _, info = zgees(lambda _: None, a.astype(complex))
+    if info:
+        raise InputError("the linear model's poles could not be found")
+    size = np.abs(a).max()
+    lam = t.diagonal()
+    small = np.abs(lam) <= INTEGRATOR * size
+    if small.any():
+        t[small, small] = 0.0
+    return t, q
+
+
+def _sampled(
+    poles: Complex,
+    factor: Complex,
+    entry: Complex,
+    out: Complex,
+    direct: Array,
+    delay: Array,
+    ts: Array,
+    law: dict[str, Array],
+) -> LoopStack:
+    """Sample the plants behind a zero-order hold, the dead time split in whole scans and a rest."""
+    scans, fraction = split_delay(delay, ts)
+    n, order = entry.shape
+    size = np.abs(entry).max(axis=1)
+    size[size == 0.0] = 1.0
+    block = np.zeros((2 * n, order + 1, order + 1), complex)
+    block[:, :order, :order] = np.concatenate([factor, factor])
+    block[:, :order, order] = np.concatenate([entry, entry]) / np.concatenate([size, size])[:, None]
+    held = ts - fraction
+    time = np.concatenate([held, fraction])
+    powers = exponential(block * time[:, None, None])
+    after, before = powers[:n], powers[n:]
+    first = after[:, :order, order] * size[:, None]
+    second = after[:, :order, :order] @ before[:, :order, order:] * size[:, None, None]
+    whole = after[:, :order, :order] @ before[:, :order, :order]
+    diagonal = np.arange(order)
+    # the diagonal as exp(pole Ts) - 1, so that slow poles keep all their digits
+    whole[:, diagonal, diagonal] = np.expm1(factor[:, diagonal, diagonal] * ts[:, None])
+    return LoopStack(
+        poles, whole, first, second[:, :, 0], out, direct, delay, ts, scans, fraction, law
+    )
+
+
+def split_delay(delay_s: Array, scan_time_s: Array) -> tuple[NDArray[np.int64], Array]:
+    """Return whole scans and the rest [s] of a delay; a rest of rounding size counts as none."""
+    ratio = delay_s / scan_time_s
+    scans = np.floor(ratio + 1e-9)
+    rest = (ratio - scans) * scan_time_s
+    return scans.astype(np.int64), np.where(rest > 1e-9 * scan_time_s, rest, 0.0)
+
+
+def exponential(triangular: Complex) -> Complex:
+    """Return the exponential of each upper triangular matrix (P, m, m), by scaling and squaring."""
+    m = triangular.shape[-1]
+    norm = np.abs(triangular).sum(axis=-1).max(axis=-1)
+    doublings = np.maximum(0, np.ceil(np.log2(np.maximum(norm, 1e-300) / NORM))).astype(int)
+    scaled = triangular / np.exp2(doublings)[:, None, None]
+    one = np.eye(m, dtype=complex)
+    result = one + scaled / TERMS
+    for k in range(TERMS - 1, 0, -1):
+        result = one + (scaled @ result) / k
+    corner = np.arange(m)
+    diagonal = scaled[:, corner, corner]
+    result[:, corner, corner] = np.exp(diagonal)
+    for k in range(int(doublings.max(initial=0))):
+        rows = np.flatnonzero(doublings > k)
+        result[rows] = result[rows] @ result[rows]
+        diagonal[rows] *= 2.0
+        result[rows[:, None], corner, corner] = np.exp(diagonal[rows])
+    return result
