@@ -1,0 +1,51 @@
+"""What the user describes: vacuum system, duty and controller; one TOML file with units."""
+
+from __future__ import annotations
+
+from chamberctl.study.catalog import FieldInfo, field_table, preset_path, presets
+from chamberctl.study.loop import Controller, Decimals, Duty, Hold, Limits
+from chamberctl.study.model import FORMAT, Provenance, Study
+from chamberctl.study.reading import load, loads
+from chamberctl.study.system import (
+    Backing,
+    Booster,
+    Chamber,
+    Drive,
+    Gas,
+    GasLoad,
+    Gauge,
+    HotZone,
+    LinePart,
+    Purge,
+    SpeedMap,
+    System,
+)
+
+__all__ = [
+    "FORMAT",
+    "Backing",
+    "Booster",
+    "Chamber",
+    "Controller",
+    "Decimals",
+    "Drive",
+    "Duty",
+    "FieldInfo",
+    "Gas",
+    "GasLoad",
+    "Gauge",
+    "Hold",
+    "HotZone",
+    "Limits",
+    "LinePart",
+    "Provenance",
+    "Purge",
+    "SpeedMap",
+    "Study",
+    "System",
+    "field_table",
+    "load",
+    "loads",
+    "preset_path",
+    "presets",
+]
