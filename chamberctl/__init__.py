@@ -26,13 +26,11 @@ if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.margins import LoopMargins, margins
     from chamberctl.control.tuning import Tuning, tune
-    from chamberctl.plant.linear import LoopModel, linearize
-    from chamberctl.plant.operating import (
-        OperatingPoint,
-        OperatingWindow,
-        operating_point,
-        operating_window,
-    )
+    from chamberctl.plant.linear import LoopModel
+    from chamberctl.plant.linearize import linearize
+    from chamberctl.plant.operating import operating_point
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.plant.window import OperatingWindow, operating_window
     from chamberctl.report import ReportFiles, write_report
     from chamberctl.study import Study, load, presets
 
@@ -69,11 +67,11 @@ _HOME = {
     "load": "study",
     "presets": "study",
     "Study": "study",
-    "operating_window": "plant.operating",
+    "operating_window": "plant.window",
     "operating_point": "plant.operating",
-    "OperatingWindow": "plant.operating",
-    "OperatingPoint": "plant.operating",
-    "linearize": "plant.linear",
+    "OperatingWindow": "plant.window",
+    "OperatingPoint": "plant.point",
+    "linearize": "plant.linearize",
     "LoopModel": "plant.linear",
     "margins": "control.margins",
     "LoopMargins": "control.margins",
