@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import importlib
 import re
+import runpy
 import shlex
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,7 +24,7 @@ PAGES = [
 NAMES = [page.relative_to(CHECKOUT).as_posix() for page in PAGES]
 
 #: Commands that install something are tried in .ci/run.
-INSTALLS = re.compile(r"pip install|\bruff\b|\bpytest\b|tests\.benchmarks|make_pictures")
+INSTALLS = re.compile(r"pip install|\bruff\b|\bpytest\b|tests\.benchmarks|docs/make_")
 
 
 class Block(NamedTuple):
@@ -105,6 +106,11 @@ def assert_shown(shown: list[str], printed: str, place: str) -> None:
 def test_examples_in_docstrings_print_what_is_shown(module: str) -> None:
     failed, _ = doctest.testmod(importlib.import_module(module), verbose=False)
     assert not failed
+
+
+def test_the_page_of_fields_is_the_one_written_from_the_declarations() -> None:
+    written = runpy.run_path(str(CHECKOUT / "docs" / "make_study_page.py"))["page"]()
+    assert (CHECKOUT / "docs" / "reference" / "study.md").read_text("utf-8") == written
 
 
 def test_the_readme_carries_every_caution() -> None:
