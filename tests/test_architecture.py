@@ -15,18 +15,7 @@ from types import FunctionType, ModuleType
 import pytest
 
 import chamberctl
-
-CHECKOUT = Path(__file__).resolve().parent.parent
-PACKAGE = CHECKOUT / "chamberctl"
-MODULES = sorted(
-    path.relative_to(CHECKOUT)
-    .with_suffix("")
-    .as_posix()
-    .replace("/", ".")
-    .removesuffix(".__init__")
-    for path in PACKAGE.rglob("*.py")
-    if not {"app", "presets"} & set(path.relative_to(PACKAGE).parts)
-)
+from tests.house import CHECKOUT, MODULES
 
 #: Which floor a module or package of chamberctl stands on. Imports go down or stay level.
 FLOORS = {

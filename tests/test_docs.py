@@ -14,7 +14,7 @@ from typing import NamedTuple
 import pytest
 
 from chamberctl.cautions import CAUTIONS
-from tests.test_architecture import CHECKOUT, MODULES
+from tests.house import CHECKOUT, MODULES
 
 PAGES = [
     CHECKOUT / "README.md",
