@@ -1,7 +1,7 @@
 """The workbench's page: a study in, what its pumps can hold and what its tuning is worth out.
 
-Start it with ``streamlit run app/workbench.py``. The page only shows: everything on it comes from one
-call to the library, and one command makes the same report without the page.
+Start it with ``streamlit run app/workbench.py``. The page only shows: the library computes all of
+it, and ``chamberctl report`` makes the full report of the same study without the page.
 """
 
 from __future__ import annotations
@@ -14,9 +14,8 @@ import streamlit as st
 
 import chamberctl as cc
 from chamberctl import figures
-from chamberctl.control.tuning import Tuning
+from chamberctl.control.forms import ACTION_SENTENCE
 from chamberctl.display import Display, number
-from chamberctl.study import Study
 
 MARGINS = {
     "gain margin": "gain_margin",
@@ -26,7 +25,7 @@ MARGINS = {
 }
 
 
-def chosen_study() -> Study | None:
+def chosen_study() -> cc.Study | None:
     """Return the study that the user picked or uploaded; None while there is none."""
     own = "my own study file"
     name = st.selectbox("Study", [*cc.presets(), own])
@@ -53,7 +52,7 @@ def show_findings(findings: Sequence[cc.Finding]) -> None:
                 look(f"**{finding.subject}:** {finding.text}")
 
 
-def show_window(study: Study) -> None:
+def show_window(study: cc.Study) -> None:
     """Show what the pumps can hold."""
     st.header("What the pumps can hold")
     window = cc.operating_window(study)
@@ -62,10 +61,11 @@ def show_window(study: Study) -> None:
     show_findings(window.findings)
 
 
-def show_tuning(study: Study, tuning: Tuning) -> None:
+def show_tuning(study: cc.Study, tuning: cc.Tuning) -> None:
     """Show the settings as they will be typed in and the margins of these at every duty point."""
     unit = Display.of(study)
     st.header("Settings to type in")
+    st.markdown(f"**{ACTION_SENTENCE}**")
     st.table(
         [
             {"setting": row.label, "value": row.text, "unit": row.unit, "meaning": row.meaning}
@@ -86,6 +86,8 @@ def show_tuning(study: Study, tuning: Tuning) -> None:
             for tuned in tuning.points
         ]
     )
+    for point in tuning.refused:
+        st.error(f"**{point.where}:** {point.reason} {point.nearest}")
     show_findings(tuning.findings)
 
 
