@@ -1,0 +1,87 @@
+"""The report: one self-contained page, with the files to recompute and to type in from."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from chamberctl.errors import Infeasible
+
+if TYPE_CHECKING:
+    from chamberctl.control.tuning import Tuning
+    from chamberctl.plant.operating import OperatingWindow
+    from chamberctl.study import Study
+
+__all__ = ["ReportFiles", "write_report"]
+
+
+@dataclass(frozen=True)
+class ReportFiles:
+    """The files of one report.
+
+    Parameters
+    ----------
+    html, study : Path
+        The page, and the study it was made from.
+    loop_json, gains_csv : Path or None
+        The loop for other software and the settings as a table; None where there are no settings.
+    """
+
+    html: Path
+    study: Path
+    loop_json: Path | None
+    gains_csv: Path | None
+
+
+def write_report(
+    study: Study,
+    tuning: Tuning | Infeasible,
+    out_dir: str | Path,
+    window: OperatingWindow | None = None,
+) -> ReportFiles:
+    """Write the report of a study into a folder.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+    tuning : Tuning or Infeasible
+        Settings with their margins from `tune`, or the refusal it raised: then the report is headed
+        by the no and holds no settings.
+    out_dir : str or Path
+        Folder to write into; made if it does not exist. Files of the user's are never overwritten.
+    window : OperatingWindow, optional
+        The study's operating window; computed where it is not given.
+
+    Returns
+    -------
+    ReportFiles
+        Paths of the files written.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, or a name in it is taken by a file of the user's.
+    """
+    from chamberctl.plant.operating import operating_window
+    from chamberctl.report import context, exports, folder, html
+
+    window = operating_window(study) if window is None else window
+    text = study.text.encode()
+    now = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %z")
+    origin = context.Origin(folder.sha256(text), now)
+    page = html.render(context.build(study, tuning, window, origin))
+    files = {"report.html": page.encode(), "study.toml": text}
+    if not isinstance(tuning, Infeasible):
+        files["loop.json"] = exports.loop_json(study, tuning).encode()
+        files["gains.csv"] = exports.gains_csv(study, tuning).encode()
+    out = Path(out_dir)
+    folder.write_files(out, files)
+    return ReportFiles(
+        out / "report.html",
+        out / "study.toml",
+        out / "loop.json" if "loop.json" in files else None,
+        out / "gains.csv" if "gains.csv" in files else None,
+    )

@@ -1,0 +1,124 @@
+"""The settings in words and tables: what to type in, in every notation, and the way back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from chamberctl.display import Display, number
+from chamberctl.report import words
+from chamberctl.report.tables import Column, Row, Table, numbers
+
+if TYPE_CHECKING:
+    from chamberctl.control.tuning import Tuning
+    from chamberctl.study import Study
+
+Pairs = list[tuple[str, str]]
+
+
+def typed(study: Study, tuning: Tuning) -> Table:
+    """Return the settings as they are typed in, beside what was computed before rounding."""
+    from chamberctl.control.forms import to_typed
+
+    exact = to_typed(tuning.unrounded, study.controller, study.system.drive)
+    columns = (
+        Column("Setting"),
+        numbers("Type in"),
+        Column("Unit"),
+        numbers("Before rounding"),
+        Column("Meaning"),
+    )
+    rows = []
+    for row, before in zip(tuning.typed.rows, exact.rows, strict=True):
+        moved = row.decimals and before.value == before.value and before.text != row.text
+        shown = number(before.value, 5) if moved else ""
+        strong = "strong" if row.key in ("Kc", "Ti") else ""
+        rows.append(Row([row.label, row.text, row.unit, shown, row.meaning], strong))
+    return Table("Settings in this controller's form", columns, rows)
+
+
+def glance(tuning: Tuning) -> list[Any]:
+    """Return the rows worth reading first: gain, integral, and derivative where there is one."""
+    keys = ("Kc", "Ti", "Td", "Tf")
+    return [row for row in tuning.typed.rows if row.key in keys and (row.value or row.key == "Kc")]
+
+
+def spans(study: Study, tuning: Tuning) -> Pairs:
+    """Return what hides inside the gain: form, spans, scan time, weights."""
+    language = tuning.typed.language
+    settings = tuning.settings
+    control = study.controller
+    scale = (
+        "log10 of the indicated pressure" if control.reading == "log10" else "indicated pressure"
+    )
+    order = {
+        "after": "after the output is computed",
+        "before": "before the output is computed",
+        "unknown": "not stated; the worse of the two orders is reported",
+    }[control.integral]
+    return [
+        ("Form", f"{control.form}; the loop reads {scale}"),
+        ("Span of the reading", language.reading_span_text),
+        ("Span of the output", f"{language.output_span_text}; limits in use "
+         f"{Display.of(study).speed_text(settings.output_min)} to "
+         f"{Display.of(study).speed_text(settings.output_max)}"),
+        ("Scan time", f"{number(settings.scan_time_s)} s; from reading to output "
+         f"{number(settings.delay_s)} s"),
+        ("Integral is updated", order),
+        ("Anti-windup", f"back calculation, tracking time {number(settings.tracking_time_s)} s: "
+         "the integral follows the output while that is at a limit"),
+    ]  # fmt: skip
+
+
+def notations(study: Study, tuning: Tuning) -> tuple[Table, str]:
+    """Return the settings in every common notation, and the notes that belong to them."""
+    from chamberctl.control.notations import all_notations
+
+    found = all_notations(tuning.settings, study.controller, study.system.drive)
+    rows: list[Row] = []
+    last = ""
+    for item in found.rows:
+        if item.group != last:
+            rows.append(Row([item.group[:1].upper() + item.group[1:]], "group"))
+            last = item.group
+        rows.append(Row([item.label, item.text, item.unit]))
+    columns = (Column("Setting"), numbers("Number"), Column("Unit"))
+    table = Table("The same settings in other notations", columns, rows)
+    return table, " ".join(note.text for note in found.notes)
+
+
+def handover(study: Study) -> Pairs:
+    """Return start output, switch pressure and what to do about a bad reading."""
+    unit = Display.of(study)
+    control = study.controller
+    gauge = next((g for g in study.system.gauges if g.tag == control.gauge), study.system.gauges[0])
+    start = (
+        "not stated: decide it before the first start"
+        if control.start_output is None
+        else unit.speed_text(control.start_output)
+    )
+    switch = (
+        "not stated: decide at which pressure the loop goes to automatic"
+        if control.switch_pressure_pa is None
+        else f"{unit.pressure_text(control.switch_pressure_pa)} indicated"
+    )
+    fault = words.FAULT_MEANING[gauge.fails_to]
+    return [
+        ("Start output", start),
+        ("Switch to automatic at", switch),
+        ("On a bad reading", words.BAD_READING[control.bad_reading]),
+        ("The loop's gauge", f"{gauge.tag} {fault}"),
+    ]
+
+
+def restore(study: Study) -> Table:
+    """Return the settings found and left, side by side; empty where none were written down."""
+    found: Mapping[str, str] = study.controller.as_found or {}
+    left: Mapping[str, str] = study.controller.as_left or {}
+    names = [*found, *(name for name in left if name not in found)]
+    rows = [
+        Row([name.replace("_", " "), str(found.get(name, "")), str(left.get(name, ""))])
+        for name in names
+    ]
+    columns = (Column("Setting"), Column("As found: restore these"), Column("As left"))
+    return Table("Values to go back to", columns, rows)
