@@ -164,7 +164,8 @@ class _Reader:
         if spec.kind == "table":
             return self._texts(value, path)
         if spec.key == "rated" and not _is_of(spec.dimension, value):
-            return _NOT_MINE
+            if spec.dimension == "rotation" or _is_of("rotation", value):
+                return _NOT_MINE
         origin: dict[str, Any] = {}
         if isinstance(value, dict):
             value, origin = self._with_basis(value, path)

@@ -261,7 +261,7 @@ class Drive(Part):
         source="assumed, because a wired command acts within a scan; buses and gateways do not",
     )  # fmt: skip
     resolution: float = quantity(
-        "fraction", "%", "smallest step of the speed command, of rated", "0 %", "10 %",
+        "speed", "%", "smallest step of the speed command, of rated", "0 %", "10 %",
         default="0 %", source="assumed, because most commands are finer than 0.1 %",
     )  # fmt: skip
     avoid_bands: tuple[tuple[float, float], ...] = pairs(
