@@ -12,7 +12,7 @@ T_REF_K = 293.15
 """Temperature [K] at which every pV flow is counted: 20 degC, common practice in vacuum work."""
 
 HIGHEST_PRESSURE_PA = 1.1e5
-"""Upper end [Pa] of the model: prevailing atmospheric pressure reaches 110 kPa (ISO 3529-1:2019)."""
+"""Upper end [Pa] of the model: atmospheric pressure reaches 110 kPa (ISO 3529-1:2019)."""
 
 LOWEST_PRESSURE_PA = 1e-3
 """Lower end [Pa] of the model, for what a user may ask: dry pump sets do not control below it

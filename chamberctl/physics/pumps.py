@@ -89,8 +89,8 @@ def backing_table_throughput(
     Notes
     -----
     Only the fall of the curve towards low pressure is slip; its roll-off towards atmosphere
-    scales with n. Below the lowest pressure of the table the slip throughput, above the highest
-    one the geometric speed stays constant: both are extrapolation.
+    scales with n. Beyond the table both go on as straight lines (as a rule constant slip below
+    and constant speed above): that is extrapolation.
 
     References
     ----------
@@ -102,16 +102,13 @@ def backing_table_throughput(
     >>> round(float(backing_table_throughput(10.0, 1.0, 0.0, 1.0, table)), 4)
     0.95
     """
-    log_pressure = np.log(inlet_pressure_pa)
-    geometric = _hermite(log_pressure, table[0], table[1], table[2])
-    slip = _hermite(log_pressure, table[0], table[3], table[4])
-    return (
-        speed * temperature_factor * geometric * inlet_pressure_pa - speed ** (-slip_exponent) * slip
-    )
+    geometric = _hermite(inlet_pressure_pa, table[0], table[1], table[2])
+    slip = _hermite(inlet_pressure_pa, table[0], table[3], table[4])
+    return speed * temperature_factor * geometric - speed ** (-slip_exponent) * slip
 
 
 def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
-    """Split a pumping speed curve at rated speed into geometric speed and slip.
+    """Split a pumping speed curve at rated speed into geometric throughput and slip.
 
     Parameters
     ----------
@@ -122,17 +119,25 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
 
     Returns
     -------
-    array, shape (5, K)
-        ln p, geometric speed and its slope, slip throughput and its slope.
+    array, shape (5, K) or (5, K + 1)
+        Pressure, geometric throughput and its slope, slip throughput and its slope.
 
     Raises
     ------
     ValueError
         If the pressures or the throughputs do not rise.
 
+    Notes
+    -----
+    Up to the peak of the curve the geometric throughput is the peak speed times pressure; from
+    there on it is all there is. Their difference, the net throughput, is interpolated so that it
+    rises between the points, too: otherwise one gas load would have several steady pressures.
+    A curve that only falls gets a point more, a decade below its first one.
+
     References
     ----------
-    Shape-preserving slopes: F.N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5:300 (1984).
+    Slopes: F.N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5:300 (1984); bound of three
+    times the secant: F.N. Fritsch, R.E. Carlson, SIAM J. Numer. Anal. 17:238 (1980).
 
     Examples
     --------
@@ -142,23 +147,29 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
     from scipy.interpolate import PchipInterpolator
 
     pressure = np.asarray(pressures_pa, dtype=float)
-    net = np.asarray(speeds_m3_s, dtype=float)
-    if np.any(np.diff(pressure) <= 0.0) or np.any(np.diff(pressure * net) <= 0.0):
+    speed = np.asarray(speeds_m3_s, dtype=float)
+    if np.any(np.diff(pressure) <= 0.0) or np.any(np.diff(pressure * speed) <= 0.0):
         raise ValueError("pressures and throughputs of a pump curve must rise")
-    peak = int(np.argmax(net))
-    geometric = np.where(np.arange(net.size) < peak, net[peak], net)
-    slip = (geometric - net) * pressure
-    x = np.log(pressure)
-    rows = [x]
-    for values in (geometric, slip):
-        slopes = PchipInterpolator(x, values).derivative()(x)
-        slopes[[0, -1]] = 0.0  # constant beyond the table, without a jump in slope
-        rows += [values, slopes]
-    return np.array(rows)
+    peak = int(np.argmax(speed))
+    if peak == 0:
+        pressure = np.append(0.1 * pressure[0], pressure)
+        speed = np.append(speed[0], speed)
+    net = pressure * speed
+    secant = np.diff(net) / np.diff(pressure)
+    slope = PchipInterpolator(pressure, net).derivative()(pressure)
+    slope[-1] = min(speed[-1], 3.0 * secant[-1])
+    slope[peak] = min(speed[peak], 3.0 * secant[min(peak, secant.size - 1)])
+    slope[0] = min(speed[peak], 3.0 * secant[0])
+    falls = np.arange(net.size) < peak
+    geometric = np.where(falls, speed[peak] * pressure, net)
+    geometric_slope = np.where(falls, speed[peak], slope)
+    return np.array(
+        [pressure, geometric, geometric_slope, geometric - net, geometric_slope - slope]
+    )
 
 
 def _hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
-    """Cubic Hermite interpolation, constant beyond the ends; x may be complex."""
+    """Cubic Hermite interpolation, straight beyond the ends; x may be complex."""
     last = knots.shape[0] - 1
     above = (x.real > knots[last]) * 1.0
     below = (x.real < knots[0]) * 1.0
@@ -173,6 +184,7 @@ def _hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
         + slopes[left] * width * t * s * s
         + values[left + 1] * t * t * (3.0 - 2.0 * t)
         - slopes[left + 1] * width * t * t * s
+        + (x - at) * (above * slopes[last] + below * slopes[0])
     )
 
 

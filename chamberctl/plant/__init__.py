@@ -1,0 +1,1 @@
+"""The plant: from the described system to steady states and linear models."""

@@ -94,9 +94,7 @@ class Chain:
             flows,
         )
 
-    def throughput(
-        self, element: int, inlet_pa: Any, outlet_pa: Any, speed: Any
-    ) -> Any:
+    def throughput(self, element: int, inlet_pa: Any, outlet_pa: Any, speed: Any) -> Any:
         """Throughput of one element at controller output `speed` [Pa m3/s]."""
         return equations.element_throughput(
             int(self.kinds[element]),

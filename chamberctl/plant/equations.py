@@ -15,8 +15,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from chamberctl.physics.instruments import pump_speed
 from chamberctl.physics.passages import passage_throughput
 from chamberctl.physics.pumps import (
@@ -85,9 +83,7 @@ def element_throughput(
             inlet_pressure_pa, outlet_pressure_pa, booster_speed, row[0], row[1], row[2], row[3]
         ) - overflow_throughput(inlet_pressure_pa, outlet_pressure_pa, row[4], row[5])
     if kind == BACKING:
-        return backing_throughput(
-            inlet_pressure_pa, backing_speed, row[0], row[1], row[2], row[3]
-        )
+        return backing_throughput(inlet_pressure_pa, backing_speed, row[0], row[1], row[2], row[3])
     return backing_table_throughput(inlet_pressure_pa, backing_speed, row[3], row[4], table)
 
 

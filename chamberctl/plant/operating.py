@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,7 @@ from chamberctl.quantities import format_quantity
 
 if TYPE_CHECKING:
     from chamberctl.study import Gauge, System
+
 
 def operating_point(
     system: System,
@@ -96,9 +98,58 @@ def operating_point(
     return point_at(found, 0, chain, system, where)
 
 
-def point_at(
-    found: Survey, index: int, chain: Chain, system: System, where: str
-) -> OperatingPoint:
+def operating_points(
+    system: System,
+    indicated_pa: Sequence[float],
+    gas_loads_pa_m3_s: Sequence[float],
+    labels: Sequence[str],
+    gauge: Gauge | None = None,
+) -> tuple[OperatingPoint, ...]:
+    """Find many operating points by reading and gas load at once; infeasible ones are kept.
+
+    Parameters
+    ----------
+    system : study.System
+        The system.
+    indicated_pa, gas_loads_pa_m3_s : sequence of float
+        Reading of the loop's gauge [Pa] and gas load [Pa m3/s] of each point.
+    labels : sequence of str
+        Label of each point.
+    gauge : study.Gauge, optional
+        The loop's gauge; the first one if not given.
+
+    Returns
+    -------
+    tuple of OperatingPoint
+        In the order given; those without a steady state say why.
+    """
+    chain = build_chain(system)
+    gauge = gauge if gauge is not None else system.gauges[0]
+    node, drive = gauge_node(chain, gauge), system.drive
+    wanted = np.array(indicated_pa) * gauge.gas_factor
+    loads = np.array(gas_loads_pa_m3_s)
+    for pressure in wanted:
+        _refuse_outside_model(float(pressure))
+    speeds = speed_for_pressure(
+        chain, node, wanted, loads, drive.minimum_speed, drive.maximum_speed
+    )
+    reachable = np.isfinite(speeds)
+    found = survey(chain, system, gauge, speeds[reachable], loads[reachable])
+    place = np.cumsum(reachable) - 1
+    points = []
+    for index, label in enumerate(labels):
+        if reachable[index]:
+            points.append(point_at(found, int(place[index]), chain, system, label))
+            continue
+        pressure, load = float(wanted[index]), float(loads[index])
+        error = _unreachable(chain, system, node, pressure, gauge.gas_factor, load)
+        points.append(
+            _infeasible_point(system, gauge, label, float(indicated_pa[index]), load, error)
+        )
+    return tuple(points)
+
+
+def point_at(found: Survey, index: int, chain: Chain, system: System, where: str) -> OperatingPoint:
     """Cut one operating point out of a survey.
 
     Parameters
@@ -141,29 +192,62 @@ def point_at(
     return replace(point, findings=point_findings(point, system))
 
 
-def infeasible_point(
-    where: str, indicated_pa: float, gas_load_pa_m3_s: float, error: Infeasible
+def slew_rates(system: System, pressure_pa: float, gas_load_pa_m3_s: float) -> tuple[float, float]:
+    """Quasi-steady rates of fall and rise from a chamber pressure, at rest or not.
+
+    Parameters
+    ----------
+    system : study.System
+        The system.
+    pressure_pa : float
+        Chamber pressure [Pa].
+    gas_load_pa_m3_s : float
+        Gas entering the chamber [Pa m3/s].
+
+    Returns
+    -------
+    tuple of float
+        (fall at maximum speed, rise at minimum speed) [Pa/s]; zero or negative: cannot.
+
+    Notes
+    -----
+    (S(max) p - q)/V_eff and (q - S(min) p)/V_eff, with every other node at rest. Ramps and the
+    volumes of line and pumps make the first seconds slower.
+    """
+    chain, drive = build_chain(system), system.drive
+    ends = np.array([drive.maximum_speed, drive.minimum_speed])
+    carried = load_for_pressure(chain, np.full(2, pressure_pa), ends)
+    volume = chain.volumes_m3[0]
+    return (
+        float((carried[0] - gas_load_pa_m3_s) / volume),
+        float((gas_load_pa_m3_s - carried[1]) / volume),
+    )
+
+
+def _infeasible_point(
+    system: System, gauge: Gauge, where: str, indicated_pa: float, load: float, error: Infeasible
 ) -> OperatingPoint:
-    """Keep a duty point that has no steady state, with its reason, instead of dropping it."""
+    """Keep a point that has no steady state, with its reason, instead of dropping it."""
     nan = float("nan")
     numbers = {
-        name: nan
-        for name, kind in OperatingPoint.__annotations__.items()
-        if kind == "float" and name not in ("indicated_pa", "gas_load_pa_m3_s")
+        name: nan for name, kind in OperatingPoint.__annotations__.items() if kind == "float"
     }
+    numbers |= {"indicated_pa": indicated_pa, "gas_load_pa_m3_s": load}
+    findings = [Finding("no", where, f"{error.reason} {error.nearest}".strip())]
+    if gauge.position == "chamber":
+        down, up = slew_rates(system, indicated_pa * gauge.gas_factor, load)
+        numbers |= {"slew_down_pa_s": down, "slew_up_pa_s": up}
     return OperatingPoint(
         where=where,
         feasible=False,
         reason=error.reason,
         nearest=error.nearest,
-        indicated_pa=indicated_pa,
-        gas_load_pa_m3_s=gas_load_pa_m3_s,
         node_names=(),
         node_pressures_pa=(),
         regimes=(),
         limited_by="",
         extrapolated=False,
-        findings=(Finding("no", where, f"{error.reason} {error.nearest}".strip()),),
+        findings=tuple(findings),
         **numbers,
     )
 

@@ -22,6 +22,10 @@ NOTABLE_OFFSET = 0.01
 """A gauge offset above this share of chamber pressure is mentioned (assumed: gauges resolve it)."""
 
 
+ROUNDING_PER_S = 1e-9
+"""A slew rate below this share of the pressure per second is rounding, not motion [1/s]."""
+
+
 def point_findings(point: OperatingPoint, system: System) -> tuple[Finding, ...]:
     """List the findings of one feasible operating point.
 
@@ -105,7 +109,8 @@ def _booster(point: OperatingPoint, system: System) -> list[Finding]:
 
 def _one_sided(point: OperatingPoint) -> list[Finding]:
     findings = []
-    if point.slew_up_pa_s <= 0.0:
+    nothing = ROUNDING_PER_S * point.pressure_pa
+    if point.slew_up_pa_s <= nothing:
         findings.append(
             Finding(
                 "caution",
@@ -114,7 +119,7 @@ def _one_sided(point: OperatingPoint) -> list[Finding]:
                 "there is not enough. An undershoot stays; no gain helps.",
             )
         )
-    if point.slew_down_pa_s <= 0.0:
+    if point.slew_down_pa_s <= nothing:
         findings.append(
             Finding(
                 "caution",

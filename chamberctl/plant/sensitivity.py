@@ -16,7 +16,9 @@ Array = NDArray[np.float64]
 _STEP = 1e-30
 
 
-def jacobian(chain: Chain, pressures_pa: Any, speed: Any, gas_load_pa_m3_s: Any) -> tuple[Array, Array]:
+def jacobian(
+    chain: Chain, pressures_pa: Any, speed: Any, gas_load_pa_m3_s: Any
+) -> tuple[Array, Array]:
     """Derivatives of the net flows with respect to ln p of the nodes and to speed.
 
     Parameters
@@ -100,7 +102,9 @@ def state_matrix(chain: Chain, by_pressure: Array, pressures_pa: Any) -> Array:
     return reduced / content[:, :, None]
 
 
-def slowest_time_constant(chain: Chain, pressures_pa: Any, speed: Any, gas_load_pa_m3_s: Any) -> Array:
+def slowest_time_constant(
+    chain: Chain, pressures_pa: Any, speed: Any, gas_load_pa_m3_s: Any
+) -> Array:
     """Time constant of the slowest pole of the vacuum system itself (without drive and gauge).
 
     Parameters

@@ -18,8 +18,11 @@ from chamberctl.plant.chain import Chain
 
 Array = NDArray[np.float64]
 
-LOWEST_NODE_PRESSURE_PA = 1e-9
+LOWEST_NODE_PRESSURE_PA = 1e-20
 """Lower end of the search for node pressures [Pa]; far below anything a dry pump reaches."""
+
+_LOAD_DECADES = 12.0
+"""Decades of gas load that the search for a load covers."""
 
 _ABOVE_ATMOSPHERE = 30.0
 """Stands for ln p where no steady state exists below atmospheric pressure."""
@@ -40,7 +43,7 @@ def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
     Returns
     -------
     array, shape (N, ...)
-        Node pressures [Pa]; NaN where no steady state exists between 1e-9 Pa and 110 kPa.
+        Node pressures [Pa]; NaN where no steady state exists below 110 kPa.
 
     Notes
     -----
@@ -58,7 +61,9 @@ def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
     return np.where(np.isnan(pressures[0]), np.nan, pressures)
 
 
-def _inlet_pressure(chain: Chain, element: int, outlet: Array, speed: Array, target: Array) -> Array:
+def _inlet_pressure(
+    chain: Chain, element: int, outlet: Array, speed: Array, target: Array
+) -> Array:
     """Inlet pressure at which one element passes the target throughput."""
     low = np.log(LOWEST_NODE_PRESSURE_PA)
     high = np.log(HIGHEST_PRESSURE_PA)
@@ -72,7 +77,9 @@ def _inlet_pressure(chain: Chain, element: int, outlet: Array, speed: Array, tar
     exists = known & (excess(low_x, *args) <= 0.0) & (excess(high_x, *args) >= 0.0)
     if not np.any(exists):
         return np.full(outlet.shape, np.nan)
-    args = tuple(np.where(exists, part, fill) for part, fill in zip(args, (1.0, 1.0, 0.0)))
+    args = tuple(
+        np.where(exists, part, fill) for part, fill in zip(args, (1.0, 1.0, 0.0), strict=True)
+    )
     chosen = [np.atleast_1d(part)[np.atleast_1d(exists)] for part in args]
     count = chosen[0].shape
     root = elementwise.find_root(
@@ -157,7 +164,7 @@ def load_for_pressure(chain: Chain, pressure_pa: Any, speed: Any) -> Array:
 
     most = _largest_speed(chain) * np.atleast_1d(wanted) * 2.0
     high = np.log(most)
-    low = high - 60.0
+    low = high - _LOAD_DECADES * np.log(10.0)
     result = np.zeros(log_wanted.shape)
     inside = (excess(low, log_wanted, speeds) < 0.0) & (excess(high, log_wanted, speeds) > 0.0)
     if np.any(inside):

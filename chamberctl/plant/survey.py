@@ -132,7 +132,7 @@ def _booster_state(chain: Chain, pressures: Array) -> tuple[Array, Array, NDArra
 def _slew(
     chain: Chain, system: System, pressure: Array, load: Array, feasible: NDArray[np.bool_]
 ) -> tuple[Array, Array]:
-    """Quasi-steady rate of fall at maximum and of rise at minimum speed [Pa/s]; negative: cannot."""
+    """Quasi-steady rates of fall at maximum and rise at minimum speed [Pa/s]."""
     down, up = np.full(load.shape, np.nan), np.full(load.shape, np.nan)
     if np.any(feasible):
         p, q, volume = pressure[feasible], load[feasible], chain.volumes_m3[0]

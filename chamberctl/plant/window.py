@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain, gauge_node
-from chamberctl.plant.operating import infeasible_point, operating_point
+from chamberctl.plant.operating import operating_points
 from chamberctl.plant.point import (
     LITTLE_AUTHORITY,
     OperatingPoint,
@@ -108,9 +107,7 @@ def operating_window(
     speeds = np.geomspace(drive.minimum_speed, drive.maximum_speed, n_speeds)
     speeds[[0, -1]] = drive.minimum_speed, drive.maximum_speed
     loads = _loads(study, n_loads)
-    grid_loads, grid_speeds = (
-        part.ravel() for part in np.meshgrid(loads, speeds, indexing="ij")
-    )
+    grid_loads, grid_speeds = (part.ravel() for part in np.meshgrid(loads, speeds, indexing="ij"))
     found = survey(chain, system, gauge, grid_speeds, grid_loads)
     shape = (loads.size, speeds.size)
     arrays = {
@@ -154,21 +151,8 @@ def duty_points(study: Study) -> tuple[OperatingPoint, ...]:
     tuple of OperatingPoint
         In the order of `study.duty_points()`.
     """
-    gauge = loop_gauge(study)
-    points = []
-    for setpoint, load, label in study.duty_points():
-        try:
-            point = operating_point(
-                study.system,
-                indicated_pa=setpoint,
-                gas_load_pa_m3_s=load,
-                gauge=gauge,
-                where=label,
-            )
-        except Infeasible as error:
-            point = infeasible_point(label, setpoint, load, error)
-        points.append(point)
-    return tuple(points)
+    setpoints, loads, labels = zip(*study.duty_points(), strict=True)
+    return operating_points(study.system, setpoints, loads, labels, loop_gauge(study))
 
 
 def _loads(study: Study, count: int | None) -> Array:
