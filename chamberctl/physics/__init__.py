@@ -1,0 +1,1 @@
+"""Physics: numbers in, numbers out."""
