@@ -13,5 +13,5 @@ MODULES = sorted(
     .replace("/", ".")
     .removesuffix(".__init__")
     for path in PACKAGE.rglob("*.py")
-    if not {"app", "presets"} & set(path.relative_to(PACKAGE).parts)
+    if not {"app", "presets", "__main__.py"} & set(path.relative_to(PACKAGE).parts)
 )
