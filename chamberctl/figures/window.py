@@ -12,7 +12,8 @@ from chamberctl.display import Display, number
 from chamberctl.figures import style
 
 if TYPE_CHECKING:
-    from chamberctl.plant.operating import OperatingPoint, OperatingWindow
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.plant.window import OperatingWindow
     from chamberctl.study import Study
 
 LOW_AUTHORITY = 0.3

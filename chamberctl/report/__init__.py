@@ -11,7 +11,7 @@ from chamberctl.errors import Infeasible
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
-    from chamberctl.plant.operating import OperatingWindow
+    from chamberctl.plant.window import OperatingWindow
     from chamberctl.study import Study
 
 __all__ = ["ReportFiles", "write_report"]
@@ -65,7 +65,7 @@ def write_report(
     InputError
         If the folder cannot be written, or a name in it is taken by a file of the user's.
     """
-    from chamberctl.plant.operating import operating_window
+    from chamberctl.plant.window import operating_window
     from chamberctl.report import context, exports, folder, html
 
     window = operating_window(study) if window is None else window

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version as version_of
 from typing import TYPE_CHECKING, Any
@@ -11,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from chamberctl import __version__
 from chamberctl.cautions import CAUTIONS
 from chamberctl.errors import Infeasible
-from chamberctl.findings import Finding
 from chamberctl.report import (
     gains_text,
     margins_text,
@@ -25,7 +23,7 @@ from chamberctl.report.drawings import join_words
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
-    from chamberctl.plant.operating import OperatingPoint, OperatingWindow
+    from chamberctl.plant.window import OperatingWindow
     from chamberctl.study import Study
 
 LIBRARIES = ("numpy", "scipy", "control", "matplotlib")
@@ -45,31 +43,6 @@ class Origin:
 
     study_sha256: str
     made_on: str
-
-
-def gathered(findings: Iterable[Finding]) -> list[Finding]:
-    """Return findings without repetition, the gravest first."""
-    unique = dict.fromkeys(findings)
-    rank = {"no": 0, "caution": 1, "note": 2}
-    return sorted(unique, key=lambda finding: rank[finding.severity])
-
-
-def point_findings(points: Sequence[OperatingPoint]) -> list[Finding]:
-    """Return the findings of the duty points, each once, with the points it belongs to."""
-    where: dict[Finding, list[str]] = {}
-    for index, point in enumerate(points, start=1):
-        for finding in point.findings:
-            where.setdefault(finding, []).append(str(index))
-    merged = []
-    for finding, numbers in where.items():
-        every = len(numbers) == len(points) and len(points) > 1
-        places = (
-            "At every point"
-            if every
-            else (f"Point{'s' if len(numbers) > 1 else ''} {join_words(numbers)}")
-        )
-        merged.append(Finding(finding.severity, finding.subject, f"{places}: {finding.text}"))
-    return gathered(merged)
 
 
 def build(
@@ -136,7 +109,7 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
         "gains": {
             "typed": gains_text.typed(study, tuning),
             "spans": gains_text.spans(study, tuning),
-            "findings": gathered(tuning.findings),
+            "findings": window_text.gathered(tuning.findings),
             "notations": notations,
             "notations_note": note,
             "why": tuning.why,
@@ -172,7 +145,7 @@ def verdict(study: Study, tuning: Tuning | Infeasible, window: OperatingWindow) 
     ]
     refused = [
         f"{f.subject[:1].upper()}{f.subject[1:]}: {f.text}"
-        for f in gathered((*tuning.findings, *window.findings))
+        for f in window_text.gathered((*tuning.findings, *window.findings))
         if f.severity == "no"
     ]
     points = [*broken, *refused, margins_text.text(study, tuning)]
@@ -215,7 +188,7 @@ def _window(study: Study, window: OperatingWindow) -> dict[str, Any]:
         "points": window_text.points(study, window),
         "answers": window_text.answers(study, window),
         "booster": window_text.booster(study, window),
-        "findings": gathered([*findings, *point_findings(window.duty_points)]),
+        "findings": window_text.gathered([*findings, *window_text.point_findings(window.duty_points)]),
         **pictures.window(study, window),
     }
 

@@ -13,7 +13,7 @@ from chamberctl.report.drawings import Drawing, drawing
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
     from chamberctl.figures import LoopCurve
-    from chamberctl.plant.operating import OperatingWindow
+    from chamberctl.plant.window import OperatingWindow
     from chamberctl.study import Study
 
 PANELS = ("ms", "gain_margin", "phase_margin_deg", "delay_margin_s")

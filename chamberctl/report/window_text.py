@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from chamberctl.display import Display, number
+from chamberctl.findings import Finding
+from chamberctl.report.drawings import join_words
 from chamberctl.report.tables import Column, Row, Table, numbers
 
 if TYPE_CHECKING:
-    from chamberctl.plant.operating import OperatingPoint, OperatingWindow
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.plant.window import OperatingWindow
     from chamberctl.study import Study
 
 CANNOT_RISE = "cannot rise"
@@ -195,6 +199,31 @@ def text(study: Study, window: OperatingWindow) -> list[str]:
         if not point.feasible:
             lines.append(f"Point {index} cannot be held: {point.reason} {point.nearest}".strip())
     return lines
+
+
+def gathered(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings without repetition, the gravest first."""
+    unique = dict.fromkeys(findings)
+    rank = {"no": 0, "caution": 1, "note": 2}
+    return sorted(unique, key=lambda finding: rank[finding.severity])
+
+
+def point_findings(points: Sequence[OperatingPoint]) -> list[Finding]:
+    """Return the findings of the duty points, each once, with the points it belongs to."""
+    where: dict[Finding, list[str]] = {}
+    for index, point in enumerate(points, start=1):
+        for finding in point.findings:
+            where.setdefault(finding, []).append(str(index))
+    merged = []
+    for finding, numbers in where.items():
+        every = len(numbers) == len(points) and len(points) > 1
+        places = (
+            "At every point"
+            if every
+            else (f"Point{'s' if len(numbers) > 1 else ''} {join_words(numbers)}")
+        )
+        merged.append(Finding(finding.severity, finding.subject, f"{places}: {finding.text}"))
+    return gathered(merged)
 
 
 def as_json(study: Study, window: OperatingWindow) -> dict[str, Any]:

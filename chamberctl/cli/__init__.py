@@ -1,0 +1,95 @@
+"""The command line: check, window, tune, report and presets.
+
+Exit status 0: good. 1: the answer is no. 2: what was given cannot be used.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import TextIO
+
+from chamberctl.cli.arguments import UsageError, build_parser, check_command
+from chamberctl.errors import ChamberctlError, Infeasible, InputError
+
+__all__ = ["main"]
+
+GOOD, NO, BAD_INPUT = 0, 1, 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; those of the process if not given.
+
+    Returns
+    -------
+    int
+        0 good, 1 the answer is no, 2 bad input.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        _never_fail_on_characters(stream)
+    given = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _run(given)
+    except BrokenPipeError:
+        return _cut_off("the program that read the output closed it")
+    except KeyboardInterrupt:
+        _complain("stopped; nothing half written is left behind")
+        return 130
+    except OSError as error:
+        return _cut_off(f"the output cannot be written: {error.strerror or error}")
+
+
+def _run(given: list[str]) -> int:
+    try:
+        check_command(given)
+        arguments = build_parser().parse_args(given)
+        from chamberctl.cli import commands
+
+        good: bool = getattr(commands, arguments.run)(arguments)
+        sys.stdout.flush()
+    except UsageError as error:
+        _complain(str(error))
+        return BAD_INPUT
+    except Infeasible as error:
+        sys.stdout.flush()
+        _complain(f"No. {error}")
+        return NO
+    except InputError as error:
+        sys.stdout.flush()
+        for problem in error.problems:
+            _complain(str(problem))
+        return BAD_INPUT
+    except ChamberctlError as error:
+        sys.stdout.flush()
+        _complain(str(error))
+        return BAD_INPUT
+    return GOOD if good else NO
+
+
+def _complain(text: str) -> None:
+    print(f"chamberctl: {text}", file=sys.stderr, flush=True)
+
+
+def _cut_off(reason: str) -> int:
+    """Say why the output ended early; keep Python from failing once more when it closes."""
+    with contextlib.suppress(OSError, ValueError):
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, sys.stdout.fileno())
+        os.close(null)
+    with contextlib.suppress(OSError):
+        _complain(f"{reason}; files are either complete or as they were")
+    return BAD_INPUT
+
+
+def _never_fail_on_characters(stream: TextIO) -> None:
+    """Let a terminal that lacks a character show a replacement."""
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="replace")

@@ -1,0 +1,96 @@
+"""The words a user may type, and what is said when another one comes."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+from chamberctl import __version__
+
+STUDY_HELP = "study file, or preset:NAME"
+COMMANDS = ("check", "window", "tune", "report", "presets")
+
+
+class UsageError(Exception):
+    """Arguments that make no command; the message says what would."""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(f"{message}\ntry: {self.prog} --help")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands."""
+    parser = _Parser(
+        prog="chamberctl",
+        allow_abbrev=False,
+        description="Tune the loop that holds a vacuum chamber at pressure by pump speed.",
+        epilog="Exit status: 0 good, 1 the answer is no, 2 bad input. A control loop, not a safety "
+        "function: see the cautions in every report.",
+    )
+    parser.add_argument("--version", action="version", version=f"chamberctl {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    check = _command(commands, "check", "read a study and say what it rests on")
+    check.add_argument("study", nargs="?", metavar="STUDY", help=STUDY_HELP)
+    check.add_argument(
+        "--self-test",
+        action="store_true",
+        help="recompute known plants and loops on this machine instead",
+    )
+    _json(check)
+    window = _command(commands, "window", "show the pressures the pump can hold, with findings")
+    window.add_argument("study", metavar="STUDY", help=STUDY_HELP)
+    _json(window)
+    tune = _command(commands, "tune", "find settings and check their margins over the whole duty")
+    tune.add_argument("study", metavar="STUDY", help=STUDY_HELP)
+    _json(tune)
+    report = _command(commands, "report", "tune and write the report, loop.json and gains.csv")
+    report.add_argument("study", metavar="STUDY", help=STUDY_HELP)
+    report.add_argument(
+        "--out",
+        metavar="DIR",
+        help="folder for the report (default: report-NAME, in the current folder); files that are "
+        "not the report's own are never overwritten",
+    )
+    _json(report)
+    presets = _command(commands, "presets", "list the studies that come along, or copy one out")
+    presets.add_argument("action", nargs="?", choices=("list", "copy"), default="list")
+    presets.add_argument("name", nargs="?", metavar="NAME", help="preset to copy")
+    presets.add_argument("path", nargs="?", metavar="PATH", help="new file, or folder to put it in")
+    _json(presets)
+    return parser
+
+
+def _command(commands: Any, name: str, summary: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=summary, description=f"{summary[:1].upper()}{summary[1:]}.", allow_abbrev=False
+    )
+    parser.set_defaults(run=name)
+    return parser
+
+
+def _json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="machine-readable output: units in the names; null: does not exist or unlimited",
+    )
+
+
+def check_command(given: Sequence[str]) -> None:
+    """Refuse an unknown command with the nearest one.
+
+    Raises
+    ------
+    UsageError
+        If the first word is no command.
+    """
+    first = next((word for word in given if not word.startswith("-")), None)
+    if first is None or first in COMMANDS:
+        return
+    near = difflib.get_close_matches(first, COMMANDS, 1, 0.5)
+    hint = f"did you mean '{near[0]}'?" if near else f"commands are {', '.join(COMMANDS)}"
+    raise UsageError(f"no command '{first}'; {hint}\ntry: chamberctl --help")

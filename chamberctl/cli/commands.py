@@ -1,0 +1,223 @@
+"""What each command does; every function returns whether the answer is good."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from chamberctl.cli import text
+from chamberctl.cli.arguments import UsageError
+from chamberctl.cli.progress import Progress
+from chamberctl.errors import Infeasible, InputError
+
+if TYPE_CHECKING:
+    from chamberctl.control.tuning import Tuning
+    from chamberctl.plant.window import OperatingWindow
+    from chamberctl.study import Study
+
+
+def _window(study: Study, progress: Progress) -> OperatingWindow:
+    from chamberctl.plant.window import operating_window
+
+    progress.step("computing the operating window")
+    return operating_window(study)
+
+
+def _tune(study: Study, progress: Progress) -> Tuning | Infeasible:
+    """Return the tuning, or the refusal where there is nothing to tune."""
+    progress.step("loading the control library")
+    from chamberctl.control.tuning import tune
+
+    progress.step("tuning, and checking every duty point")
+    try:
+        return tune(study)
+    except Infeasible as refusal:
+        return refusal
+
+
+def check(arguments: argparse.Namespace) -> bool:
+    """Read a study and say what it rests on; or recompute known loops."""
+    if arguments.self_test:
+        if arguments.study is not None:
+            raise UsageError("--self-test checks this machine and takes no study")
+        from chamberctl.cli.self_test import self_test
+
+        return self_test(arguments.json)
+    if arguments.study is None:
+        raise UsageError("give a study file, preset:NAME or --self-test\ntry: chamberctl presets")
+    from chamberctl.report import study_text, window_text
+    from chamberctl.report.tables import as_text
+    from chamberctl.study import load
+
+    with Progress() as progress:
+        study = load(arguments.study)
+        window = _window(study, progress)
+    unreachable = [point for point in window.duty_points if not point.feasible]
+    if arguments.json:
+        print(text.as_json({
+            "study": study.file,
+            "title": study.title,
+            "valid": True,
+            "duty_reachable": not unreachable,
+            "unreachable": [vars_of(point, ("where", "reason", "nearest")) for point in unreachable],
+            "bases": dict(study_text.bases(study)),
+        }))  # fmt: skip
+        return not unreachable
+    print(f"{study.title or study.file}: the study is complete and free of contradictions.\n")
+    print(as_text(study_text.given(study)))
+    print(f"\n{text.paragraph(study_text.summary(study))}")
+    for line in window_text.text(study, window):
+        print(text.paragraph(line))
+    print(f"\n{text.caution_lines()}")
+    return not unreachable
+
+
+def vars_of(thing: Any, names: tuple[str, ...]) -> dict[str, Any]:
+    """Return some attributes by name."""
+    return {name: getattr(thing, name) for name in names}
+
+
+def window(arguments: argparse.Namespace) -> bool:
+    """Show what the pump can hold."""
+    from chamberctl.report import window_text
+    from chamberctl.report.tables import as_text
+    from chamberctl.study import load
+
+    with Progress() as progress:
+        study = load(arguments.study)
+        found = _window(study, progress)
+    findings = window_text.gathered(
+        [f for f in found.findings if f.severity != "no" or f.subject != "duty not reachable"]
+        + window_text.point_findings(found.duty_points)
+    )
+    good = not any(f.severity == "no" for f in findings)
+    if arguments.json:
+        print(text.as_json({"good": good, **window_text.as_json(study, found)}))
+        return good
+    print(f"{study.title or study.file}\n")
+    for line in window_text.text(study, found):
+        print(text.paragraph(line))
+    tables = (window_text.reach, window_text.points, window_text.answers, window_text.booster)
+    for make in tables:
+        table = make(study, found)
+        if table.rows:
+            print(f"\n{as_text(table)}")
+    if findings:
+        print(f"\nFindings\n{text.findings(findings)}")
+    print(f"\n{text.caution_lines()}")
+    return good
+
+
+def tune(arguments: argparse.Namespace) -> bool:
+    """Find settings and check them over the duty."""
+    from chamberctl.report import context, gains_text, margins_text, words
+    from chamberctl.report.tables import as_text
+    from chamberctl.study import load
+
+    with Progress() as progress:
+        study = load(arguments.study)
+        tuning = _tune(study, progress)
+        window = _window(study, progress)
+    verdict = context.verdict(study, tuning, window)
+    if arguments.json:
+        from chamberctl.cli.results import tuning_json
+
+        print(text.as_json(tuning_json(study, tuning, verdict)))
+        return bool(verdict["good"])
+    print(f"{study.title or study.file}: {'YES' if verdict['good'] else 'NO'}\n")
+    print(text.paragraph(verdict["lead"]))
+    for point in verdict["points"]:
+        print(text.paragraph(f"- {point}", "  "))
+    if not isinstance(tuning, Infeasible):
+        print(f"\n{words.ACTION_SENTENCE}")
+        for number, step in enumerate(tuning.check_steps, start=1):
+            print(text.paragraph(f"{number}. {step}", "   "))
+        print(f"\n{as_text(gains_text.typed(study, tuning))}\n")
+        for name, value in gains_text.spans(study, tuning):
+            print(text.paragraph(f"{name}: {value}", "    "))
+        print(f"\n{as_text(margins_text.at_points(study, tuning))}")
+        print(f"\nFindings\n{text.findings(tuning.findings)}")
+    print(f"\n{text.caution_lines()}")
+    return bool(verdict["good"])
+
+
+def report(arguments: argparse.Namespace) -> bool:
+    """Tune and write the report."""
+    from chamberctl.report import context, write_report
+    from chamberctl.study import load
+
+    with Progress() as progress:
+        study = load(arguments.study)
+        name = arguments.study.removeprefix("preset:")
+        out = Path(arguments.out or f"report-{Path(name).stem}")
+        tuning = _tune(study, progress)
+        window = _window(study, progress)
+        progress.step("drawing and writing the report")
+        files = write_report(study, tuning, out, window)
+    verdict = context.verdict(study, tuning, window)
+    if arguments.json:
+        paths = {key: None if path is None else str(path) for key, path in vars(files).items()}
+        print(text.as_json({"good": verdict["good"], "lead": verdict["lead"], "files": paths}))
+        return bool(verdict["good"])
+    print(text.paragraph(f"{'YES' if verdict['good'] else 'NO'}: {verdict['lead']}"))
+    print(f"\nReport: {files.html.resolve()}")
+    for what, path in (
+        ("Loop for other software", files.loop_json),
+        ("Settings as a table", files.gains_csv),
+        ("Study", files.study),
+    ):
+        if path is not None:
+            print(f"{what}: {path.resolve()}")
+    print(f"\n{text.caution_lines()}")
+    return bool(verdict["good"])
+
+
+def presets(arguments: argparse.Namespace) -> bool:
+    """List the studies that come along, or copy one out."""
+    from chamberctl.study import load
+    from chamberctl.study import presets as known
+
+    if arguments.action == "copy":
+        return _copy_preset(arguments)
+    if arguments.name is not None:
+        raise UsageError("'presets list' takes no further words; to copy: presets copy NAME PATH")
+    titles = {name: load(f"preset:{name}").title for name in known()}
+    if arguments.json:
+        print(text.as_json({"presets": titles}))
+        return True
+    wide = max(map(len, titles), default=0)
+    for name, title in titles.items():
+        print(f"preset:{name.ljust(wide)}  {title}")
+    print("\nCopy one out to change it: chamberctl presets copy NAME PATH")
+    return True
+
+
+def _copy_preset(arguments: argparse.Namespace) -> bool:
+    from chamberctl.study import preset_path
+
+    if arguments.name is None or arguments.path is None:
+        raise UsageError("say which and where: chamberctl presets copy NAME PATH")
+    name = arguments.name.removeprefix("preset:")
+    data = preset_path(name).read_bytes()
+    target = Path(arguments.path)
+    if target.is_dir():
+        target = target / f"{name}.toml"
+    try:
+        with target.open("xb") as stream:
+            stream.write(data)
+    except FileExistsError as error:
+        raise InputError(
+            "this file exists and is not overwritten; give another name", given=str(target)
+        ) from error
+    except OSError as error:
+        raise InputError(
+            f"cannot be written: {error.strerror}; give a path in a folder that exists and may be "
+            "written",
+            given=str(target),
+        ) from error
+    if arguments.json:
+        print(text.as_json({"copied": name, "path": str(target)}))
+    else:
+        print(f"Copied to {target.resolve()}")
+    return True

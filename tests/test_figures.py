@@ -1,0 +1,173 @@
+"""Pictures: what is drawn, its units and limits, its text alternative, and that it repeats exactly."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from functools import cache
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+
+from chamberctl import figures
+from chamberctl.figures import Picture, style, to_svg
+from tests import by_hand
+
+MS = "Ms [ratio]"
+
+
+def margins_picture() -> Picture:
+    rows = {MS: [1.3, 1.9, np.nan], "gain margin [ratio]": [3.0, np.inf, 2.2]}
+    return figures.margins_over_duty(["1", "2", "3"], rows, {MS: 2.0}, rows)
+
+
+PICTURES: dict[str, Callable[[], Picture]] = {
+    "window": lambda: figures.operating_window(by_hand.ideal_window(), by_hand.ideal_study()),
+    "window of two pressures": lambda: figures.operating_window(
+        by_hand.ideal_window(1.7), by_hand.ideal_study()
+    ),
+    "authority": lambda: figures.authority(by_hand.ideal_window(1.0, 0.1), by_hand.ideal_study()),
+    "bode": lambda: figures.bode(by_hand.delay_loops(), 2),
+    "nyquist": lambda: figures.nyquist(by_hand.delay_loops(), 2, 2.0),
+    "responses": lambda: figures.step_responses(
+        by_hand.answers(10.0),
+        by_hand.answers(0.5),
+        2,
+        setpoint_step_percent=10.0,
+        gas_load_step_percent=20.0,
+        band_percent=1.0,
+    ),
+    "margins": margins_picture,
+    "spread": lambda: figures.gain_spread(
+        ["1", "2", "3"], [1.0, 1.1, 0.9], [1.0, 10.0, 0.1], "log10"
+    ),
+}
+
+
+@cache
+def drawn(name: str) -> Picture:
+    return PICTURES[name]()
+
+
+@cache
+def svg(name: str) -> str:
+    return to_svg(drawn(name), "here")
+
+
+def texts(axis: Axes) -> str:
+    return " | ".join(text.get_text() for text in axis.texts)
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_every_picture_has_a_sentence_and_axes_with_units(name: str) -> None:
+    picture = drawn(name)
+    assert re.fullmatch(r"[A-Z].{30,}\.", picture.alt), picture.alt
+    assert "nan" not in picture.alt
+    labels = [label for axis in picture.axes for label in (axis.get_xlabel(), axis.get_ylabel())]
+    labels += [axis.get_title("left") for axis in picture.axes]
+    assert any(re.search(r"\[.+\]", label) for label in labels), labels
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_the_same_picture_is_drawn_byte_for_byte_again(name: str) -> None:
+    assert to_svg(PICTURES[name](), "here") == svg(name)
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_a_picture_stands_in_a_page_without_fetching_or_disturbing_anything(name: str) -> None:
+    text = svg(name)
+    root = ElementTree.fromstring(text)
+    ids = [node.get("id") for node in root.iter() if node.get("id")]
+    assert ids
+    assert all(found.startswith("here-") for found in ids)
+    assert len(set(ids)) == len(ids)
+    used = set(re.findall(r'(?:href="|url\()#([^")]+)', text))
+    assert used <= set(ids)
+    assert not re.search(r"(?:href|src)=\"(?!#)", text)
+    assert "<metadata" not in text
+    assert len(text) < 200_000
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_curves_are_told_apart_without_color(name: str) -> None:
+    """Lines in one panel that look alike in color and width differ in dash, or one is thick."""
+    for axis in drawn(name).axes:
+        inked = [
+            line
+            for line in axis.lines
+            if line.get_color() == style.INK and len(line.get_xdata()) > 20
+        ]
+        looks = [(str(line.get_linestyle()), str(line._dash_pattern)) for line in inked]
+        assert len(set(looks)) == len(looks)
+
+
+def test_the_window_shows_reachable_pressures_and_the_point_that_is_not() -> None:
+    """At 60 mbar L/s the ideal plant reaches 0.6 to 3.0 mbar: 5 mbar is marked not reachable."""
+    axis = drawn("window").axes[0]
+    assert "1 not reachable" in texts(axis)
+    assert {"60 mbar L/s", "120 mbar L/s", "250 mbar L/s"} <= {t.get_text() for t in axis.texts}
+    assert "setpoint 5 mbar" in texts(axis)
+    assert "below minimum speed" in texts(axis)
+    assert "above the gauge's range" in texts(axis)
+    curve = axis.lines[0]
+    at = dict(zip(np.round(curve.get_xdata(), 6), curve.get_ydata(), strict=True))
+    assert at[100.0] == pytest.approx(0.6)
+
+
+def test_true_pressure_gets_a_panel_of_its_own_where_it_differs() -> None:
+    assert len(drawn("window").axes) == 1
+    indicated, true = drawn("window of two pressures").axes
+    assert indicated.get_title("left") == "indicated pressure"
+    assert true.get_title("left") == "true chamber pressure"
+    ratio = true.lines[0].get_ydata() / indicated.lines[0].get_ydata()
+    assert np.nanmin(ratio) == pytest.approx(1.7)
+
+
+def test_the_authority_limit_is_written_into_the_picture() -> None:
+    for axis in drawn("authority").axes:
+        assert "speed is the wrong handle here" in texts(axis)
+
+
+def test_bode_marks_the_phase_margin_of_the_worst_point() -> None:
+    """Lags 20 s and 2 s, dead time 3 s, PI 2.5 and 20 s; the phase margin by a fine search."""
+    loop = by_hand.delay_loops()[2]
+    omega = np.geomspace(1e-3, 3.0, 2_000_001)
+    s = 1j * omega
+    exact = 2.5 * (1 + 1 / (20 * s)) * np.exp(-3 * s) / ((20 * s + 1) * (2 * s + 1))
+    at = np.argmin(np.abs(np.abs(exact) - 1))
+    expected = 180 + np.degrees(np.angle(exact[at]))
+    assert loop.label == "3"
+    found = re.search(r"([\d.]+) deg above -180", texts(drawn("bode").axes[1]))
+    assert found
+    assert float(found[1]) == pytest.approx(expected, abs=0.1)
+
+
+def test_nyquist_names_the_nearest_approach_and_the_circle_to_keep_out_of() -> None:
+    picture = drawn("nyquist")
+    assert "keep out: Ms 2" in texts(picture.axes[0])
+    nearest = np.min(np.abs(1 + by_hand.delay_loops()[2].response))
+    assert f"{nearest:.3g}" in picture.alt
+
+
+def test_margins_that_do_not_exist_are_named_not_drawn() -> None:
+    ms, gain = margins_picture().axes
+    assert "none" in texts(ms)
+    assert "unlimited" in texts(gain)
+    assert "limit 2" in ms.get_title("left")
+
+
+@pytest.mark.parametrize(
+    "value, shown",
+    [(0.005, "0.005"), (2e-6, "2e−6"), (1000.0, "1000"), (0.0, "0"), (-180.0, "−180")],
+)
+def test_tick_labels_never_turn_small_numbers_into_zero(value: float, shown: str) -> None:
+    assert style.plain(value) == shown
+
+
+def test_labels_that_would_collide_are_moved_apart() -> None:
+    placed = style.spread_apart([1.0, 1.01, 1.02, 5.0], 0.5, 0.0, 6.0)
+    assert placed == sorted(placed)
+    assert min(np.diff(placed)) >= 0.5 - 1e-12
+    assert style.spread_apart([5.9, 5.95, 6.0], 1.0, 0.0, 6.0) == [4.0, 5.0, 6.0]
