@@ -1,8 +1,10 @@
 """From an operating point to the linear model of the loop's plant.
 
 python-control's nonlinear system holds the balances in ln p, drive and gauge lag included; it is
-linearized by python-control with a step up and a step down, which are averaged. Where the two
-sides differ, the point lies on a kink (an overflow valve about to open, a knot of the speed map)
+linearized by python-control with a step up and a step down, which are averaged. Its states are
+the last node's ln p and, for every node before it, ln of the ratio to the next one, in units of
+its value at rest: a wide line has a ratio of 1.0004 and less, and a step of 1e-5 in ln p itself
+would err by percents there, while the ratio's own step errs by 1e-10. Where the two sides differ, the point lies on a kink (an overflow valve about to open, a knot of the speed map)
 and the model of the side with the larger gain is returned, with a finding.
 """
 
@@ -29,7 +31,10 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 STEP = 1e-5
-"""Relative step of the linearization: 2e-11 in the static gain on a stiff line, measured."""
+"""Step of the linearization, in the scaled states."""
+
+SMALLEST_RATIO = 1e-7
+"""Least ln of a pressure ratio that a state is scaled by; below it the flow is linear in it."""
 
 KINK = 1e-3
 """Relative difference of the two one-sided static gains above which a point may lie on a kink; it
@@ -104,9 +109,11 @@ def _balances(
     node = gauge_node(chain, gauge)
     drive_lag, gauge_lag = system.drive.lag_s, gauge.lag_s
     count = held.size
+    to_log = _from_scaled_ratios(np.log(pressures[held]))
 
     def log_pressures(x: Array, speed: float, load: float) -> Array:
-        return _all_log_pressures(chain, held, x[:count], np.log(pressures), speed, load)
+        logs = to_log @ x[:count]
+        return _all_log_pressures(chain, held, logs, np.log(pressures), speed, load)
 
     def split(x: Array, u: Array) -> tuple[float, float, Array]:
         speed = x[count] if drive_lag > 0.0 else u[0]
@@ -117,7 +124,8 @@ def _balances(
         speed, load, log_p = split(x, u)
         p = np.exp(log_p)
         flows = chain.net_flows(p, speed, load)
-        rates = [flows[held] / (chain.volumes_m3[held] * p[held])]
+        log_rates = flows[held] / (chain.volumes_m3[held] * p[held])
+        rates = [np.linalg.solve(to_log, log_rates)]
         if drive_lag > 0.0:
             rates.append(np.array([(u[0] - x[count]) / drive_lag]))
         if gauge_lag > 0.0:
@@ -130,8 +138,9 @@ def _balances(
         reading = x[-1] if gauge_lag > 0.0 else log_p[node]
         return np.array([reading, log_p[0]])
 
-    names = [f"ln_{chain.node_names[i]}" for i in held]
-    state = list(np.log(pressures[held]))
+    names = [f"ratio_{chain.node_names[i]}" for i in held[:-1]]
+    names.append(f"ln_{chain.node_names[held[-1]]}")
+    state = list(np.linalg.solve(to_log, np.log(pressures[held])))
     if drive_lag > 0.0:
         names.append("speed")
         state.append(point.speed)
@@ -142,6 +151,14 @@ def _balances(
         update, output, inputs=list(INPUTS), outputs=list(OUTPUTS), states=names
     )
     return nonlinear, np.array(state), np.array([point.speed, 0.0])
+
+
+def _from_scaled_ratios(log_pressures: Array) -> Array:
+    """Matrix from scaled ratios and the last node's ln p to ln p of all nodes with a volume."""
+    size = log_pressures.size
+    ratios = np.abs(log_pressures[:-1] - log_pressures[1:])
+    scales = np.append(np.maximum(ratios, SMALLEST_RATIO), 1.0)
+    return np.triu(np.ones((size, size))) * scales
 
 
 def _all_log_pressures(

@@ -182,7 +182,7 @@ def _largest_speed(chain: Chain) -> float:
         chain.throughput(element, probe, 0.0 * probe, np.ones(1))[0] / probe[0]
         for element in range(chain.size)
     ]
-    bounds += [float(chain.table[1].max()), float(chain.rows[:, 0].max())]
+    bounds += [float(np.exp(chain.table[1].max())), float(chain.rows[:, 0].max())]
     return float(max(bounds)) * 10.0
 
 
