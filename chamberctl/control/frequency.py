@@ -31,12 +31,14 @@ TERMS, NORM = 14, 0.6
 class LoopStack:
     """N loops whose plants share one order n, shorter ones padded.
 
-    `poles` are the plant's (N, n), nan where padded. `factor`, `first`, `second`, `out`, `direct`
-    give G = z^-delay_scans (out (z - 1 - factor)^-1 (first + second/z) + direct/z) for sampled
-    loops and G = exp(-s dead_time) (out (s - factor)^-1 first + direct) for continuous ones.
+    `poles` are the plant's (N, n), nan where padded; `basis` leads back to its own states.
+    `factor`, `first`, `second`, `out`, `direct` give
+    G = z^-delay_scans (out (z - 1 - factor)^-1 (first + second/z) + direct/z) for sampled loops,
+    G = exp(-s dead_time_s) (out (s - factor)^-1 first + direct) for continuous ones.
     """
 
     poles: Complex
+    basis: Complex
     factor: Complex
     first: Complex
     second: Complex
@@ -62,6 +64,16 @@ class LoopStack:
     def unstable_poles(self) -> NDArray[np.int64]:
         """Number of the plant's poles in the right half plane."""
         return np.sum(self.poles.real > 0.0, axis=1)
+
+    def states(self, rows: Index) -> tuple[Array, Array, Array, Array]:
+        """Return `factor`, `first`, `second` and `out` of some loops in real states."""
+        q = self.basis[rows]
+        back = q.conj().swapaxes(1, 2)
+        factor = (q @ self.factor[rows] @ back).real
+        first, second = (
+            np.einsum("nij,nj->ni", q, value[rows]).real for value in (self.first, self.second)
+        )
+        return factor, first, second, np.einsum("nj,nji->ni", self.out[rows], back).real
 
     def response(self, w: Array, rows: Index | None = None) -> Complex:
         """Return L at w [rad/s]: (N, F) for all loops, or (P,) for loop rows[i] at w[i]."""
@@ -118,6 +130,7 @@ def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopS
     factor = np.zeros((n, order, order), complex)
     entry = np.zeros((n, order), complex)
     out = np.zeros((n, order), complex)
+    basis = np.broadcast_to(np.eye(order, dtype=complex), (n, order, order)).copy()
     poles = np.full((n, order), complex(np.nan, np.nan))
     direct = np.zeros(n)
     for i, (model, one) in enumerate(zip(models, settings, strict=True)):
@@ -126,6 +139,7 @@ def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopS
         if size:
             t, q = _triangular(a)
             factor[i, :size, :size] = t
+            basis[i, :size, :size] = q
             entry[i, :size] = q.conj().T @ b[:, 0]
             out[i, :size] = c[0] @ q
             poles[i, :size] = t.diagonal()
@@ -145,9 +159,9 @@ def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopS
         none = np.zeros_like(entry)
         scans = np.zeros(n, dtype=np.int64)
         return LoopStack(
-            poles, factor, entry, none, out, direct, delay, None, scans, np.zeros(n), law
+            poles, basis, factor, entry, none, out, direct, delay, None, scans, np.zeros(n), law
         )
-    return _sampled(poles, factor, entry, out, direct, delay, np.array(sampled), law)
+    return _sampled(poles, basis, factor, entry, out, direct, delay, np.array(sampled), law)
 
 
 def _triangular(a: Array) -> tuple[Complex, Complex]:
@@ -167,6 +181,7 @@ def _triangular(a: Array) -> tuple[Complex, Complex]:
 
 def _sampled(
     poles: Complex,
+    basis: Complex,
     factor: Complex,
     entry: Complex,
     out: Complex,
@@ -194,7 +209,7 @@ def _sampled(
     # the diagonal as exp(pole Ts) - 1, so that slow poles keep all their digits
     whole[:, diagonal, diagonal] = np.expm1(factor[:, diagonal, diagonal] * ts[:, None])
     return LoopStack(
-        poles, whole, first, second[:, :, 0], out, direct, delay, ts, scans, fraction, law
+        poles, basis, whole, first, second[:, :, 0], out, direct, delay, ts, scans, fraction, law
     )
 
 

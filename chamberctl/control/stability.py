@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.frequency import Array, Complex, LoopStack
+from chamberctl.control.frequency import Array, Complex, Index, LoopStack
 from chamberctl.control.sweep import Sweep
 
-#: Largest closed-loop matrix whose poles are sought for a stack of many loops.
-LARGEST = 48
+#: Largest closed-loop matrix whose poles are sought, in a stack of many loops and of few.
+LARGEST, LARGEST_OF_FEW, FEW = 48, 400, 8
+#: Loops of about the same order whose poles are sought together.
+GROUP = 64
 #: |z| - 1, or Re s against the fastest pole, that poles cannot tell from zero.
 DOUBT = 1e-7
 
@@ -52,26 +54,21 @@ def _rest_of_turn(line: Sweep, f: Complex) -> Array:
     return np.angle(f / direction) + np.where(infinite, 0.5 * np.pi, 0.0)
 
 
-def closed_loop_poles(stack: LoopStack, rows: NDArray[np.intp]) -> Complex | None:
+def closed_loop_poles(stack: LoopStack, rows: Index) -> Complex | None:
     """Return the closed-loop poles (P, m) of some loops, z when sampled, s when continuous.
 
     None where there is no finite number of them (continuous with dead time), or where the order
     of the law cannot be written as states (ideal derivative on a plant that passes steps).
     """
     if stack.scan_time_s is not None:
-        return np.linalg.eigvals(_sampled_matrix(stack, rows))
+        return np.linalg.eigvals(_sampled_matrix(stack, rows)).astype(complex)
     if np.any(stack.dead_time_s[rows] > 0.0):
         return None
     matrix = _continuous_matrix(stack, rows)
-    return None if matrix is None else np.linalg.eigvals(matrix)
+    return None if matrix is None else np.linalg.eigvals(matrix).astype(complex)
 
 
-def sampled_order(stack: LoopStack) -> NDArray[np.int64]:
-    """Return the order of each sampled loop's closed-loop matrix."""
-    return stack.factor.shape[1] + stack.delay_scans + 4
-
-
-def _sampled_matrix(stack: LoopStack, rows: NDArray[np.intp]) -> Complex:
+def _sampled_matrix(stack: LoopStack, rows: Index) -> Array:
     """States: plant, u of the scans before (newest first), filtered reading, integral, derivative.
 
     y(k) = out x + direct u(k - d - 1); x+ = whole x + first u(k - d) + second u(k - d - 1).
@@ -86,10 +83,11 @@ def _sampled_matrix(stack: LoopStack, rows: NDArray[np.intp]) -> Complex:
     count = rows.size
     every = np.arange(count)
     law = {name: value[rows] for name, value in stack.law.items()}
+    factor, first, second, out = stack.states(rows)
     yf, integral, derivative = n + longest, n + longest + 1, n + longest + 2
-    matrix = np.zeros((count, size, size), complex)
-    y = np.zeros((count, size), complex)
-    y[:, :n] = stack.out[rows]
+    matrix = np.zeros((count, size, size))
+    y = np.zeros((count, size))
+    y[:, :n] = out
     y[every, n + delay] = stack.direct[rows]
     af, ad = ts / (law["tf"] + ts), ts / (law["tfd"] + ts)
     filtered = af[:, None] * y
@@ -101,13 +99,13 @@ def _sampled_matrix(stack: LoopStack, rows: NDArray[np.intp]) -> Complex:
     step = (law["kc"] * ts / law["ti"])[:, None] * filtered
     u = law["kc"][:, None] * filtered + d + law["before"][:, None] * step
     u[:, integral] += 1.0
-    matrix[:, :n, :n] = stack.factor[rows]
+    matrix[:, :n, :n] = factor
     matrix[:, np.arange(n), np.arange(n)] += 1.0
-    matrix[every, :n, n + delay] += stack.second[rows]
+    matrix[every, :n, n + delay] += second
     now = delay == 0
-    matrix[now, :n] += stack.first[rows][now][:, :, None] * u[now][:, None, :]
+    matrix[now, :n] += first[now][:, :, None] * u[now][:, None, :]
     late = np.flatnonzero(~now)
-    matrix[late, :n, n + delay[late] - 1] += stack.first[rows][late]
+    matrix[late, :n, n + delay[late] - 1] += first[late]
     matrix[:, n] = u
     for k in range(1, longest):
         matrix[:, n + k, n + k - 1] = 1.0
@@ -119,12 +117,13 @@ def _sampled_matrix(stack: LoopStack, rows: NDArray[np.intp]) -> Complex:
     return matrix
 
 
-def _continuous_matrix(stack: LoopStack, rows: NDArray[np.intp]) -> Complex | None:
+def _continuous_matrix(stack: LoopStack, rows: Index) -> Array | None:
     """States: plant, filtered reading, integral, filtered derivative (unused ones decay)."""
     n = stack.factor.shape[1]
     law = {name: value[rows] for name, value in stack.law.items()}
     count = rows.size
-    out, direct, first = stack.out[rows], stack.direct[rows], stack.first[rows]
+    factor, first, _, out = stack.states(rows)
+    direct = stack.direct[rows]
     ideal = (law["td"] > 0.0) & (law["tfd"] == 0.0)
     filters = law["tf"] > 0.0
     if np.any(ideal & ~filters & (direct != 0.0)):
@@ -135,13 +134,13 @@ def _continuous_matrix(stack: LoopStack, rows: NDArray[np.intp]) -> Complex | No
     # y = out x + direct u; u = kc yf + i + d, each a row over the states plus a share of u itself
     tf = np.where(filters, law["tf"], 1.0)
     tfd = np.where(law["tfd"] > 0.0, law["tfd"], 1.0)
-    y = np.zeros((count, size), complex)
+    y = np.zeros((count, size))
     y[:, :n] = out
     reading = np.where(filters[:, None], np.eye(size)[yf], y)
     reading_u = np.where(filters, 0.0, direct)
     # derivative of the filtered reading, where the law is ideal
-    slope = np.zeros((count, size), complex)
-    slope[:, :n] = np.einsum("ni,nij->nj", out, stack.factor[rows])
+    slope = np.zeros((count, size))
+    slope[:, :n] = np.einsum("ni,nij->nj", out, factor)
     slope_u = np.einsum("ni,ni->n", out, first)
     slope = np.where(filters[:, None], (y - np.eye(size)[yf]) / tf[:, None], slope)
     slope_u = np.where(filters, direct / tf, slope_u)
@@ -158,15 +157,15 @@ def _continuous_matrix(stack: LoopStack, rows: NDArray[np.intp]) -> Complex | No
     u = (kc[:, None] * reading + d + np.eye(size)[integral]) / share[:, None]
     y_full = y + direct[:, None] * u
     reading_full = np.where(filters[:, None], np.eye(size)[yf], y_full)
-    matrix = np.zeros((count, size, size), complex)
-    matrix[:, :n, :n] = stack.factor[rows]
+    matrix = np.zeros((count, size, size))
+    matrix[:, :n, :n] = factor
     matrix[:, :n] += first[:, :, None] * u[:, None, :]
     matrix[:, yf] = np.where(filters[:, None], (y_full - np.eye(size)[yf]) / tf[:, None], 0.0)
     matrix[:, integral] = (kc / law["ti"])[:, None] * reading_full
     matrix[:, derivative] = np.where(
         lag[:, None], (reading_full - np.eye(size)[derivative]) / tfd[:, None], 0.0
     )
-    scale = np.abs(stack.factor[rows]).max(axis=(1, 2))
+    scale = np.abs(factor).max(axis=(1, 2))
     matrix[~filters, yf, yf] = -scale[~filters]
     matrix[~np.isfinite(law["ti"]), integral, integral] = -scale[~np.isfinite(law["ti"])]
     matrix[~lag, derivative, derivative] = -scale[~lag]
@@ -183,17 +182,22 @@ def stable_loops(line: Sweep) -> NDArray[np.bool_]:
     stable = unstable_by_turns(line) == 0
     endless = (stack.dead_time_s > 0.0) & (np.abs(line.limit) >= 1.0)
     stable &= ~endless & (stack.law["kc"] != 0.0)
-    if stack.scan_time_s is not None:
-        order = sampled_order(stack)
-        groups = [np.flatnonzero(order <= LARGEST)] if stack.count > 1 else [np.array([0])]
-    else:
-        groups = [np.flatnonzero(stack.dead_time_s == 0.0)]
-    for rows in groups:
-        if rows.size:
-            poles = closed_loop_poles(stack, rows)
-            if poles is not None:
-                stable[rows] = _verdict(poles, stable[rows], stack.scan_time_s is not None)
+    for rows in _groups(stack):
+        poles = closed_loop_poles(stack, rows)
+        if poles is not None:
+            stable[rows] = _verdict(poles, stable[rows], stack.scan_time_s is not None)
     return stable
+
+
+def _groups(stack: LoopStack) -> list[Index]:
+    """Return the loops whose poles are sought, in groups of about one order."""
+    if stack.scan_time_s is None:
+        rows = np.flatnonzero(stack.dead_time_s == 0.0)
+        return [rows] if rows.size else []
+    order = stack.factor.shape[1] + stack.delay_scans + 4
+    rows = np.argsort(order, kind="stable")
+    rows = rows[order[rows] <= (LARGEST if stack.count > FEW else LARGEST_OF_FEW)]
+    return np.array_split(rows, -(-rows.size // GROUP)) if rows.size else []
 
 
 def _verdict(poles: Complex, by_turns: NDArray[np.bool_], sampled: bool) -> NDArray[np.bool_]:
