@@ -19,7 +19,7 @@ from chamberctl.findings import Finding
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.language import Language
-    from chamberctl.plant.operating import OperatingPoint
+    from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Controller, Drive
 
 __all__ = ["Notation", "Notations", "all_notations", "manual_check", "respan"]

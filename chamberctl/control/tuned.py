@@ -1,0 +1,100 @@
+"""The result of tuning: settings as typed in, and their margins over the whole duty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from chamberctl.control.controller import PidSettings
+    from chamberctl.control.forms import TypedSettings
+    from chamberctl.control.margins import LoopMargins
+    from chamberctl.control.notations import Notations
+    from chamberctl.control.rules import ReducedModel
+    from chamberctl.findings import Finding
+    from chamberctl.plant.linear import LoopModel
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.study import Study
+
+
+@dataclass(frozen=True)
+class TunedPoint:
+    """A duty point with its linear model and the margins of the settings as typed in."""
+
+    point: OperatingPoint
+    model: LoopModel
+    margins: LoopMargins
+
+    @property
+    def where(self) -> str:
+        """Label of the duty point."""
+        return self.point.where
+
+
+@dataclass(frozen=True)
+class Tuning:
+    """Settings, how they are typed in, and their margins over the whole duty.
+
+    Parameters
+    ----------
+    study : Study
+        What was tuned.
+    settings : PidSettings
+        Exact meaning in SI of the settings as typed in.
+    unrounded : PidSettings
+        What the rule gave.
+    typed : TypedSettings
+        The settings in the controller's language, rounded to its decimals.
+    notations : Notations
+        The settings in every common notation.
+    points : tuple of TunedPoint
+        Every duty point where there is a loop.
+    unrounded_points_margins : tuple of LoopMargins
+        Margins of `unrounded` at the same points.
+    refused : tuple of OperatingPoint
+        Duty points without steady state, or where speed does not act; they have no margins.
+    design_index : int
+        The point in `points` that the gains come from.
+    reduced : tuple of ReducedModel
+        Reduced model of every point in `points`, all delays included.
+    tau_c_s : float
+        Closed-loop time constant asked for [s].
+    why : tuple of str
+        How the settings came about.
+    worst : mapping of str to (float, int)
+        Worst value of each margin and the point in `points` that has it; nan where a loop is
+        unstable.
+    holds : bool
+        Whether every duty point has a stable loop within the duty's limits, and nothing found
+        says no.
+    findings : tuple of Finding
+    gain_spread : mapping of {"log10", "linear"} to float
+        Largest over smallest fast gain of the loop over `points`, for both readings.
+    start_output : float
+        Output to start from [speed fraction].
+    check_steps : tuple of str
+        The manual check of the loop's sign.
+    log_form_costs : tuple of str
+        What a log10 reading costs here.
+    """
+
+    study: Study
+    settings: PidSettings
+    unrounded: PidSettings
+    typed: TypedSettings
+    notations: Notations
+    points: tuple[TunedPoint, ...]
+    unrounded_points_margins: tuple[LoopMargins, ...]
+    refused: tuple[OperatingPoint, ...]
+    design_index: int
+    reduced: tuple[ReducedModel, ...]
+    tau_c_s: float
+    why: tuple[str, ...]
+    worst: Mapping[str, tuple[float, int]]
+    holds: bool
+    findings: tuple[Finding, ...]
+    gain_spread: Mapping[Literal["log10", "linear"], float]
+    start_output: float
+    check_steps: tuple[str, ...]
+    log_form_costs: tuple[str, ...]
