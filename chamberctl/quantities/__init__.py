@@ -97,7 +97,7 @@ def split_number(text: str) -> tuple[float, str]:
     if number == 0.0 and (whole + (decimals or "")).strip("0"):
         raise QuantityError("too small: it would be kept as 0", given=given)
     rest = plain[match.end() :]
-    if re.match(r"\s+[0-9.,]", rest):
+    if re.match(r"\s+(?!1/)[0-9.,]", rest):
         raise QuantityError(
             "two numbers; write one number without grouping its digits, such as '1000 Pa'",
             given=given,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from chamberctl.study.catalog import FieldInfo, field_table, preset_path, presets
+from chamberctl.study.instruments import Drive, Gauge, SpeedMap
 from chamberctl.study.loop import Controller, Decimals, Duty, Hold, Limits
 from chamberctl.study.model import FORMAT, Provenance, Study
 from chamberctl.study.reading import load, loads
@@ -10,14 +11,11 @@ from chamberctl.study.system import (
     Backing,
     Booster,
     Chamber,
-    Drive,
     Gas,
     GasLoad,
-    Gauge,
     HotZone,
     LinePart,
     Purge,
-    SpeedMap,
     System,
 )
 

@@ -76,7 +76,8 @@ def _fields(model: type[Part], path: str) -> Iterator[FieldInfo]:
     for name, spec in specs(model).items():
         below = f"{path}.{spec.key}" if path else spec.key
         if spec.kind in ("part", "parts"):
-            yield from _fields(submodel(model, name), below + ("[]" if spec.kind == "parts" else ""))
+            array = "[]" if spec.kind == "parts" else ""
+            yield from _fields(submodel(model, name), below + array)
         else:
             yield _info(below, spec)
 

@@ -29,8 +29,8 @@ _SUFFIXES: Final = {
 class Spec:
     """Declaration of one field.
 
-    ``kind`` is one of quantity, list, pairs, choice, text, whole, table, part and parts; a dimension
-    "speed" is a speed as a fraction of rated, typed in %, as plain fraction, in Hz or in rpm.
+    ``kind`` is one of quantity, list, pairs, choice, text, whole, table, part and parts; a
+    dimension "speed" is a fraction of rated speed, typed in %, as plain fraction, in Hz or rpm.
     """
 
     kind: str
@@ -106,11 +106,9 @@ def quantities_list(
     """Declare a list of numbers of one dimension."""
     required = default == (_UNSET,)
     known = () if default is None or required else default
-    value = None if default is None else tuple(to_si(text, dimension) for text in known
-                                               if not required)  # fmt: skip
+    value = None if default is None else tuple(to_si(text, dimension) for text in known)
     return _declare(value, Spec("list", "", (dimension,), (unit,), low, high, help, source,
-                                ", ".join(() if required else known), required,
-                                least=least))  # fmt: skip
+                                ", ".join(known), required, least=least))  # fmt: skip
 
 
 def pairs(
@@ -132,8 +130,9 @@ def choice(choices: tuple[str, ...], help: str, *, default: str = _UNSET, source
 
 def words(help: str, *, default: str | None = "", required: bool = False, source: str = "") -> Any:
     """Declare a free text."""
-    return _declare(default, Spec("text", help=help, source=source or "left empty",
-                                  default_text=default or "", required=required))  # fmt: skip
+    origin = "" if required else source or "left empty"
+    return _declare(default, Spec("text", help=help, source=origin, default_text=default or "",
+                                  required=required))  # fmt: skip
 
 
 def whole(help: str, low: int, high: int, *, default: int | None, source: str,

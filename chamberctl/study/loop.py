@@ -25,8 +25,9 @@ class Hold(Part):
     """A pressure to hold, as read at the loop's gauge, and the gas flows it is held against."""
 
     setpoint_pa: float = quantity(
-        "pressure", "mbar", "indicated pressure as typed into the controller", "1e-3 Pa", "1100 mbar"
-    )
+        "pressure", "mbar", "indicated pressure as typed into the controller", "1e-3 Pa",
+        "1100 mbar",
+    )  # fmt: skip
     gas_loads_pa_m3_s: tuple[float, ...] = quantities_list(
         "throughput", "mbar L/s", "metered gas flows into the chamber, without leakage",
         "0 mbar L/s", "1e6 mbar L/s",
@@ -59,8 +60,8 @@ class Duty(Part):
 
     holds: tuple[Hold, ...] = parts("pressures to hold", key="hold", least=1)
     hold_band: float = quantity(
-        "fraction", "%", "half width of the allowed band around the setpoint, of setpoint", "0.01 %",
-        "100 %",
+        "fraction", "%", "half width of the allowed band around the setpoint, of setpoint",
+        "0.01 %", "100 %",
     )  # fmt: skip
     said_by: str = words("who says so: recipe, specification or person")
     gas_load_step: float = quantity(
@@ -97,7 +98,7 @@ class Controller(Part):
     )
     gain_as: Literal["gain", "proportional band", "engineering"] = choice(
         ("gain", "proportional band", "engineering"),
-        "gain in % of output span per % of reading span, band in %, or output unit per reading unit",
+        "gain in % of output per % of reading span, band in %, or output unit per reading unit",
         default="gain", source=PRACTICE,
     )  # fmt: skip
     integral_as: Literal["s", "min", "repeats per minute", "repeats per second"] = choice(
@@ -156,7 +157,8 @@ class Controller(Part):
     )  # fmt: skip
     switch_pressure_pa: float | None = quantity(
         "pressure", "mbar", "indicated pressure at which the loop is switched to automatic",
-        "1e-3 Pa", "1100 mbar", default=None, shown="not stated", source="known only from the plant",
+        "1e-3 Pa", "1100 mbar", default=None, shown="not stated",
+        source="known only from the plant",
     )  # fmt: skip
     bad_reading: Literal[
         "hold output", "go to start output", "go to minimum", "go to maximum"

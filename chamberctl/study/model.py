@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -12,6 +13,7 @@ from typing import Any, Literal
 from pydantic import PrivateAttr
 
 from chamberctl import quantities
+from chamberctl.errors import QuantityError
 from chamberctl.study.fields import Part, part, words
 from chamberctl.study.loop import Controller, Duty
 from chamberctl.study.system import System
@@ -140,11 +142,9 @@ class Study(Part):
         texts = known.typed.split(", ") if known else []
         if index < len(texts):
             dimension = "throughput" if is_load else "pressure"
-            try:
+            with suppress(QuantityError):
                 if quantities.parse(texts[index], dimension) == value:
                     return texts[index]
-            except quantities.QuantityError:
-                pass
         unit = "mbar L/s" if is_load else self.controller.reading_unit
         return quantities.format_quantity(value, unit)
 
@@ -155,9 +155,10 @@ class Study(Part):
         leak = self.system.gas_load.leak_pa_m3_s
         for number, hold in enumerate(self.duty.holds):
             if min(hold.gas_loads_pa_m3_s) + leak <= 0.0:
-                yield f"duty.hold[{number}].gas_loads", (
-                    "without any gas nothing lifts the pressure and speed cannot hold it; give the "
-                    "smallest flow that enters, leakage at least"
+                yield (
+                    f"duty.hold[{number}].gas_loads",
+                    "without any gas nothing lifts the pressure and speed cannot hold it; give "
+                    "the smallest flow that enters, leakage at least",
                 )
 
     def __eq__(self, other: object) -> bool:
@@ -187,9 +188,10 @@ def _gauge_problems(study: Study) -> Iterator[tuple[str, str]]:
         }.items():
             if not low <= hold.setpoint_pa <= high:
                 limits = [quantities.format_quantity(value, unit) for value in (low, high)]
-                yield f"duty.hold[{number}].setpoint", (
+                yield (
+                    f"duty.hold[{number}].setpoint",
                     f"lies outside {name}, {limits[0]} to {limits[1]}; change the setpoint or "
-                    "describe a gauge and span that read it"
+                    "describe a gauge and span that read it",
                 )
 
 
@@ -198,13 +200,15 @@ def _output_problems(study: Study) -> Iterator[tuple[str, str]]:
     rated = {"%": 1.0, "Hz": drive.rated_hz, "rpm": drive.rated_rpm}[controller.output_unit]
     if rated is None:
         known = "Hz" if drive.rated_hz is not None else "rpm"
-        yield "controller.output_unit", (
-            f"the drive's rated speed is given in {known}; use that or %"
+        yield (
+            "controller.output_unit",
+            f"the drive's rated speed is given in {known}; use that or %",
         )
     for key in ("output_min", "output_max", "start_output"):
         value = getattr(controller, key)
         if value is not None and not drive.minimum_speed <= value <= drive.maximum_speed:
-            yield f"controller.{key}", (
+            yield (
+                f"controller.{key}",
                 f"lies outside the drive's {100 * drive.minimum_speed:g} % to "
-                f"{100 * drive.maximum_speed:g} %; the integral would wind up against the drive"
+                f"{100 * drive.maximum_speed:g} %; the integral would wind up against the drive",
             )

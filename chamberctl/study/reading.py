@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -135,7 +135,7 @@ class _Reader:
         for name, spec in known.items():
             below = f"{path}.{spec.key}" if path else spec.key
             if spec.key in table:
-                with suppress(_Refused):
+                with suppress(_RefusedError):
                     values[name] = self._value(model, name, spec, table[spec.key], below)
             elif spec.required:
                 self._problem(below, "nothing", _missing(spec, below))
@@ -163,9 +163,8 @@ class _Reader:
             return self._parts(submodel(model, name), value, path)
         if spec.kind == "table":
             return self._texts(value, path)
-        if spec.key == "rated" and not _is_of(spec.dimension, value):
-            if spec.dimension == "rotation" or _is_of("rotation", value):
-                return _NOT_MINE
+        if spec.key == "rated" and _is_of("rotation", value) == (spec.dimension == "frequency"):
+            return _NOT_MINE
         origin: dict[str, Any] = {}
         if isinstance(value, dict):
             value, origin = self._with_basis(value, path)
@@ -173,28 +172,28 @@ class _Reader:
             read = self._leaf(spec, value)
         except QuantityError as error:
             self._problem(path, error.first.given or shown(value), error.first.remedy)
-            raise _Refused from None
+            raise _RefusedError from None
         self.provenance[path] = Provenance(typed_text(value), **origin)
         return read
 
     @staticmethod
     def _ok(part: Part | None) -> Part:
         if part is None:
-            raise _Refused
+            raise _RefusedError
         return part
 
     def _parts(self, model: type[Part], value: Any, path: str) -> tuple[Part, ...]:
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             remedy = f"an array of tables is needed: [[{path}]] before the fields of each"
             self._problem(path, shown(value), remedy)
-            raise _Refused
+            raise _RefusedError
         found = [self.part(model, item, f"{path}[{i}]") for i, item in enumerate(value)]
         return tuple(self._ok(part) for part in found)
 
     def _texts(self, value: Any, path: str) -> dict[str, str]:
         if not isinstance(value, dict) or any(isinstance(v, (dict, list)) for v in value.values()):
             self._problem(path, shown(value), f'a table of texts is needed: [{path}], gain = "2.5"')
-            raise _Refused
+            raise _RefusedError
         return {key: typed_text(item) for key, item in value.items()}
 
     def _with_basis(self, value: dict[str, Any], path: str) -> tuple[Any, dict[str, Any]]:
@@ -216,7 +215,7 @@ class _Reader:
             self._problem(f"{path}.note", shown(note), "a text in quotes is needed")
         tolerance = self._tolerance(value.get("tolerance"), path)
         if len(self.problems) > before:
-            raise _Refused
+            raise _RefusedError
         return value["is"], {"basis": basis, "tolerance": tolerance, "note": note}
 
     def _tolerance(self, value: Any, path: str) -> float | None:
@@ -241,7 +240,7 @@ class _Reader:
             return value
         if spec.kind in ("list", "pairs"):
             return self._many(spec, value)
-        if isinstance(value, (datetime.date, datetime.time)) and spec.kind == "text":
+        if isinstance(value, (dt.date, dt.time)) and spec.kind == "text":
             return value.isoformat()
         if not isinstance(value, str):
             raise QuantityError(f"a text in quotes is needed: {spec.help}", given=shown(value))
@@ -311,7 +310,7 @@ class _Reader:
                 self._problem(field, shown(origin.typed) if origin else "nothing", remedy)
 
 
-class _Refused(Exception):
+class _RefusedError(Exception):
     """A value was refused and its problem noted."""
 
 

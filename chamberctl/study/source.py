@@ -12,6 +12,7 @@ from chamberctl.study.catalog import preset_path
 from chamberctl.study.messages import nearest, shown
 
 LARGEST_BYTES = 1_000_000
+_TOO_LARGE = "too large for a study: at most 1 MB"
 _TWICE = ("Cannot overwrite", "Cannot declare", "Duplicate", "Cannot mutate", "Cannot redefine")
 
 
@@ -52,7 +53,7 @@ def _bytes_of(path: Path, file: str) -> bytes:
             raise refuse(file, "file", "no regular file", "give the path of a study file")
         size = path.stat().st_size
         if size > LARGEST_BYTES:
-            raise refuse(file, "file", f"{size / 1e6:.1f} MB", "too large for a study: at most 1 MB")
+            raise refuse(file, "file", f"{size / 1e6:.1f} MB", _TOO_LARGE)
         with path.open("rb") as stream:
             return stream.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
@@ -68,7 +69,7 @@ def _bytes_of(path: Path, file: str) -> bytes:
 
 def _decoded(content: bytes, file: str) -> str:
     if len(content) > LARGEST_BYTES:
-        raise refuse(file, "file", "more than 1 MB", "too large for a study: at most 1 MB")
+        raise refuse(file, "file", "more than 1 MB", _TOO_LARGE)
     if not content.strip():
         raise refuse(file, "file", "an empty file", "begin with a preset: chamberctl presets")
     if b"\0" in content:
@@ -114,7 +115,5 @@ def _syntax_error(text: str, file: str, message: str) -> StudyError:
         remedy = "this field or table is given twice; keep one of them"
     else:
         reason = re.sub(r" \(at .*\)$", "", message)
-        remedy = (
-            f'not TOML: {reason}; a field is written volume = "500 L", with the text in quotes'
-        )
+        remedy = f'not TOML: {reason}; a field is written volume = "500 L", with the text in quotes'
     return refuse(file, f"line {number}", shown(line), remedy)

@@ -12,11 +12,10 @@ from chamberctl.study.fields import (
     pairs,
     part,
     parts,
-    quantities_list,
     quantity,
-    whole,
     words,
 )
+from chamberctl.study.instruments import Drive, Gauge, SpeedMap
 
 ROOM = "assumed, because most pump rooms are near it"
 ABSENT = "assumed, because most systems have none worth counting"
@@ -36,7 +35,7 @@ class HotZone(Part):
     """A part of the chamber whose gas has another temperature."""
 
     volume_m3: float = quantity(
-        "volume", "L", "gas volume of the hot zone, in addition to the chamber's", "1 mL", "10000 m3"
+        "volume", "L", "gas volume there, in addition to the chamber's", "1 mL", "10000 m3"
     )
     temperature_k: float = quantity(
         "temperature", "K", "mean temperature of the gas there", "50 K", "3500 K"
@@ -75,7 +74,7 @@ class LinePart(Part):
     )  # fmt: skip
     discharge_coefficient: float = quantity(
         "number", "", "what a choked orifice passes of the ideal flow", "0.3", "1", default="0.85",
-        source="assumed, because sharp edges pass 0.8 to 0.9 of the ideal choked flow (from memory)",
+        source="assumed, because sharp edges pass 0.8 to 0.9 of the ideal flow (from memory)",
     )  # fmt: skip
     conductance_m3_s: float | None = quantity(
         "volume_flow", "L/s", "fixed conductance: gas flow per pressure difference", "1e-6 L/s",
@@ -111,7 +110,7 @@ class Booster(Part):
         "volume_flow", "m3/h", "geometric pumping speed at rated speed", "0.01 m3/h", "1e6 m3/h"
     )
     gap_conductance_m3_s: float = quantity(
-        "volume_flow", "L/s", "leakage back through the gaps per pressure difference, molecular part",
+        "volume_flow", "L/s", "gap leakage per pressure difference, molecular part",
         "0 L/s", "100 m3/s",
     )  # fmt: skip
     gap_conductance_per_pressure_m3_s_pa: float = quantity(
@@ -121,7 +120,7 @@ class Booster(Part):
     )  # fmt: skip
     carry_back_speed_m3_s: float = quantity(
         "volume_flow", "L/s", "volume the rotors carry back at rated speed", "0 L/s", "100 m3/s",
-        default="0 L/s", source="assumed, because gap leakage rules at the pressures of most duties",
+        default="0 L/s", source="assumed, because gap leakage rules in most duties",
     )  # fmt: skip
     inlet_volume_m3: float = quantity(
         "volume", "L", "gas volume at the booster's inlet", "0 L", "1000 m3", default="0 L",
@@ -198,151 +197,6 @@ class Backing(Part):
             yield "curve", "pumping speeds must not be negative, and not all 0"
 
 
-class SpeedMap(Part):
-    """What the controller's output does to each pump, piecewise linear."""
-
-    output: tuple[float, ...] = quantities_list(
-        "speed", "%", "points of the controller's output, rising", "0 %", "100 %", least=2,
-        default=("0 %", "100 %"), source="straight from standstill to rated speed",
-    )  # fmt: skip
-    booster: tuple[float, ...] | None = quantities_list(
-        "fraction", "%", "booster speed at these points, fraction of its rated speed", "0 %",
-        "150 %", least=2, default=None, source="needed with a booster",
-    )  # fmt: skip
-    backing: tuple[float, ...] = quantities_list(
-        "fraction", "%", "backing pump speed at these points, fraction of its rated speed", "0 %",
-        "150 %", least=2, default=("0 %", "100 %"), source="straight from standstill to rated speed",
-    )  # fmt: skip
-
-    def contradictions(self) -> Iterator[tuple[str, str]]:
-        """Yield lists that do not match or turn back."""
-        if any(low >= high for low, high in pairwise(self.output)):
-            yield "output", "points must rise, such as [\"0 %\", \"100 %\"]"
-        for key in ("booster", "backing"):
-            speeds = getattr(self, key)
-            if speeds is None:
-                continue
-            if len(speeds) != len(self.output):
-                yield key, f"needs one speed for each of the {len(self.output)} points of output"
-            elif any(low > high for low, high in pairwise(speeds)):
-                yield key, "speeds must not fall while the output rises"
-        ends = [speeds for speeds in (self.booster, self.backing) if speeds]
-        if all(speeds[0] >= speeds[-1] for speeds in ends):
-            yield "backing", "no pump follows the output; at least one speed must rise with it"
-
-
-class Drive(Part):
-    """The variable-speed drive."""
-
-    rated_hz: float | None = quantity(
-        "frequency", "Hz", "what 100 % speed is on the drive, in Hz or rpm", "1 Hz", "2000 Hz",
-        default=None, key="rated", source="needed",
-    )  # fmt: skip
-    rated_rpm: float | None = quantity(
-        "rotation", "rpm", "what 100 % speed is on the drive, in Hz or rpm", "10 rpm", "100000 rpm",
-        default=None, key="rated", source="needed",
-    )  # fmt: skip
-    minimum_speed: float = quantity(
-        "speed", "%", "slowest allowed continuous speed", "1 %", "100 %"
-    )
-    minimum_reason: str = words("why it may not run slower: cooling, lubrication, dilution flow ...")
-    maximum_speed: float = quantity(
-        "speed", "%", "fastest allowed continuous speed", "1 %", "100 %", default="100 %",
-        source="rated speed",
-    )  # fmt: skip
-    rise_time_s: float = quantity("time", "s", "ramp from standstill to rated speed", "0 s", "1 h")
-    fall_time_s: float = quantity("time", "s", "ramp from rated speed to standstill", "0 s", "1 h")
-    lag_s: float = quantity(
-        "time", "s", "time constant of the speed after the ramp", "0 s", "600 s", default="0 s",
-        source="assumed, because ramps are slower than the drive's own control",
-    )  # fmt: skip
-    dead_time_s: float = quantity(
-        "time", "s", "delay from command to first change of speed", "0 s", "600 s", default="0 s",
-        source="assumed, because a wired command acts within a scan; buses and gateways do not",
-    )  # fmt: skip
-    resolution: float = quantity(
-        "speed", "%", "smallest step of the speed command, of rated", "0 %", "10 %",
-        default="0 %", source="assumed, because most commands are finer than 0.1 %",
-    )  # fmt: skip
-    avoid_bands: tuple[tuple[float, float], ...] = pairs(
-        ("speed", "speed"), ("%", "%"), "bands of speed the drive skips (resonances)", default=(),
-        shown="none", source="user data; no band is assumed",
-    )  # fmt: skip
-    second_ramp_s: float = quantity(
-        "time", "s", "a second ramp, in the controller or another device, 0 to rated", "0 s", "1 h",
-        default="0 s", source="assumed, because one ramp is the rule",
-    )  # fmt: skip
-
-    def contradictions(self) -> Iterator[tuple[str, str]]:
-        """Yield limits that leave no speed to run at."""
-        if (self.rated_hz is None) == (self.rated_rpm is None):
-            yield "rated", 'give it once, as rated = "50 Hz" or rated = "3000 rpm"'
-        if self.minimum_speed >= self.maximum_speed:
-            yield "minimum_speed", "must be below maximum_speed"
-        for low, high in self.avoid_bands:
-            if not 0.0 <= low < high <= 1.0:
-                yield "avoid_bands", "each band goes from its lower to its upper edge, 0 to 100 %"
-        bands = sorted(self.avoid_bands)
-        if any(first[1] > second[0] for first, second in pairwise(bands)):
-            yield "avoid_bands", "bands overlap; join them into one"
-
-
-class Gauge(Part):
-    """One pressure gauge."""
-
-    tag: str = words("the gauge's tag, such as PT-101", required=True)
-    kind: Literal["capacitance", "thermal", "other"] = choice(
-        ("capacitance", "thermal", "other"), "principle of the gauge"
-    )
-    position: Literal["chamber", "pump inlet"] = choice(
-        ("chamber", "pump inlet"), "where the gauge sits"
-    )
-    range_low_pa: float = quantity(
-        "pressure", "mbar", "lowest pressure of its range", "1e-6 Pa", "1 bar"
-    )
-    range_high_pa: float = quantity(
-        "pressure", "mbar", "highest pressure of its range", "1e-3 Pa", "2 bar"
-    )
-    signal: Literal["linear", "log"] = choice(
-        ("linear", "log"), "whether the signal is proportional to the pressure or to its logarithm"
-    )
-    bits: int | None = whole(
-        "resolution of the converter in bits", 4, 32, default=None, shown="not counted",
-        source="assumed finer than the noise",
-    )  # fmt: skip
-    noise: float = quantity(
-        "fraction", "%", "standard deviation of the reading, of reading", "0 %", "50 %",
-        default="0 %", source="assumed, because it is only known from a trend at constant pressure",
-    )  # fmt: skip
-    lag_s: float = quantity(
-        "time", "s", "time constant of the gauge and its filter", "0 s", "600 s", default="0 s",
-        source="assumed, because gauges answer within 0.1 s where no filter is set (from memory)",
-    )  # fmt: skip
-    update_period_s: float = quantity(
-        "time", "s", "period in which the gauge renews its signal; counts as delay", "0 s", "60 s",
-        default="0 s", source="assumed, because an analog signal is continuous",
-    )  # fmt: skip
-    dead_time_s: float = quantity(
-        "time", "s", "delay of the reading, for example through a bus", "0 s", "600 s",
-        default="0 s", source="assumed, because a wired signal has none",
-    )  # fmt: skip
-    gas_factor: float = quantity(
-        "number", "", "true pressure = factor x indicated pressure", "0.05", "20", default="1",
-        source="gauge calibrated for this gas, or independent of the gas",
-    )  # fmt: skip
-    fails_to: Literal["zero", "full scale", "last value", "unknown"] = choice(
-        ("unknown", "zero", "full scale", "last value"), "what the gauge sends when it fails",
-        default="unknown", source="not known until it is tried or read in the gauge's manual",
-    )  # fmt: skip
-
-    def contradictions(self) -> Iterator[tuple[str, str]]:
-        """Yield a range without extent and an empty tag."""
-        if not self.tag.strip():
-            yield "tag", 'must not be empty, such as "PT-101"'
-        if self.range_low_pa >= self.range_high_pa:
-            yield "range_low", "must be below range_high"
-
-
 class GasLoad(Part):
     """Gas that enters the chamber unmetered."""
 
@@ -392,9 +246,10 @@ class System(Part):
                 yield f"gauge[{index}].tag", "another gauge has this tag; every tag must be unique"
         has_map = self.speed_map.booster is not None
         if self.booster is not None and not has_map:
-            yield "speed_map.booster", (
+            yield (
+                "speed_map.booster",
                 "missing: say what the controller's output does to the booster, such as "
-                'booster = ["0 %", "100 %"], or ["100 %", "100 %"] where it always runs at rated'
+                'booster = ["0 %", "100 %"], or ["100 %", "100 %"] where it always runs at rated',
             )
         if self.booster is None and has_map:
             yield "speed_map.booster", "there is no [system.booster]; remove it or describe one"

@@ -7,6 +7,7 @@ import re
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +75,7 @@ def with_text(study: Study, changes: Mapping[str, Any]) -> Study:
     for path, value in changes.items():
         try:
             _put(document, path, value)
-        except (LookupError, TypeError, ValueError, TOMLKitError):
+        except (AttributeError, LookupError, TypeError, ValueError, TOMLKitError):
             raise refuse(
                 file, path, shown(value),
                 f"this path leads nowhere in the study; such as duty.hold[0].setpoint"
@@ -100,7 +101,7 @@ def _put(document: Any, path: str, value: Any) -> None:
     if len(steps) > 1 and steps[-1] in _DETAILS and _put_detail(document, steps, value):
         return
     place = document
-    for step, following in zip(steps, steps[1:], strict=False):
+    for step, following in pairwise(steps):
         if isinstance(step, str) and step not in place and isinstance(following, str):
             place[step] = tomlkit.table()
         place = place[step]
@@ -174,7 +175,9 @@ def _is_told(model: Part, name: str, spec: Spec, value: Any) -> bool:
 def _told(spec: Spec, value: Any, origin: Provenance | None) -> str:
     """Return a value as TOML, with its basis where that still belongs to this value."""
     text = "" if value is None else _value(spec, value)
-    if value is None or origin is None or spec.kind != "quantity" or origin.basis in ("default", "not stated"):
+    if value is None or origin is None or spec.kind != "quantity":
+        return text
+    if origin.basis in ("default", "not stated"):
         return text
     with suppress(QuantityError):
         if to_si(origin.typed, spec.dimension) == value:
