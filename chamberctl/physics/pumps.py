@@ -89,8 +89,8 @@ def backing_table_throughput(
     Notes
     -----
     Only the fall of the curve towards low pressure is slip; its roll-off towards atmosphere
-    scales with n. Beyond the table both go on as straight lines (as a rule constant slip below
-    and constant speed above): that is extrapolation.
+    scales with n. Beyond the table the law goes on with its last slope, as a rule with constant
+    slip below and at constant speed above: that is extrapolation.
 
     References
     ----------
@@ -102,13 +102,26 @@ def backing_table_throughput(
     >>> round(float(backing_table_throughput(10.0, 1.0, 0.0, 1.0, table)), 4)
     0.95
     """
-    geometric = _hermite(inlet_pressure_pa, table[0], table[1], table[2])
-    slip = _hermite(inlet_pressure_pa, table[0], table[3], table[4])
+    log_pressure = np.log(inlet_pressure_pa)
+    last = table.shape[1] - 1
+    above = (log_pressure.real > table[0, last]) * 1.0
+    below = (log_pressure.real < table[0, 0]) * 1.0
+    at = (1.0 - above) * (1.0 - below) * log_pressure + above * table[0, last] + below * table[0, 0]
+    log_geometric = _hermite(at, table[0], table[1], table[2])
+    log_net = _hermite(at, table[0], table[3], table[4])
+    beyond = (log_pressure - at) * (above * table[2, last] + below * table[2, 0])
+    geometric = inlet_pressure_pa * np.exp(log_geometric + beyond)
+    slip_slope = np.exp(table[1, 0]) * (1.0 + table[2, 0]) - np.exp(table[3, 0]) * (
+        1.0 + table[4, 0]
+    )
+    slip = np.exp(at) * (np.exp(log_geometric) - np.exp(log_net)) + below * slip_slope * (
+        inlet_pressure_pa - np.exp(at)
+    )
     return speed * temperature_factor * geometric - speed ** (-slip_exponent) * slip
 
 
 def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
-    """Split a pumping speed curve at rated speed into geometric throughput and slip.
+    """Split a pumping speed curve at rated speed into geometric speed and what slip leaves of it.
 
     Parameters
     ----------
@@ -119,8 +132,8 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
 
     Returns
     -------
-    array, shape (5, K) or (5, K + 1)
-        Pressure, geometric throughput and its slope, slip throughput and its slope.
+    array, shape (5, K)
+        ln p, ln of the geometric speed and its slope, ln of the net speed and its slope.
 
     Raises
     ------
@@ -129,10 +142,10 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
 
     Notes
     -----
-    Up to the peak of the curve the geometric throughput is the peak speed times pressure; from
-    there on it is all there is. Their difference, the net throughput, is interpolated so that it
-    rises between the points, too: otherwise one gas load would have several steady pressures.
-    A curve that only falls gets a point more, a decade below its first one.
+    Up to the peak of the curve the geometric speed is the peak speed, beyond it is the net speed.
+    Throughput rises between the points, too: otherwise one gas load would have several steady
+    pressures. Speed does not overshoot the points unless it falls almost as 1/p. The slope at the
+    first point is that of constant slip where the next point allows it.
 
     References
     ----------
@@ -141,8 +154,8 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
 
     Examples
     --------
-    >>> curve_table([1.0, 10.0], [0.05, 0.1])[3].round(3).tolist()
-    [0.05, 0.0]
+    >>> curve_table([1.0, 10.0], [0.05, 0.1])[1:3].round(3).tolist()
+    [[-2.303, -2.303], [0.0, 0.0]]
     """
     from scipy.interpolate import PchipInterpolator
 
@@ -150,41 +163,31 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
     speed = np.asarray(speeds_m3_s, dtype=float)
     if np.any(np.diff(pressure) <= 0.0) or np.any(np.diff(pressure * speed) <= 0.0):
         raise ValueError("pressures and throughputs of a pump curve must rise")
-    peak = int(np.argmax(speed))
-    if peak == 0:
-        pressure = np.append(0.1 * pressure[0], pressure)
-        speed = np.append(speed[0], speed)
-    net = pressure * speed
-    secant = np.diff(net) / np.diff(pressure)
-    slope = PchipInterpolator(pressure, net).derivative()(pressure)
-    slope[-1] = min(speed[-1], 3.0 * secant[-1])
-    slope[peak] = min(speed[peak], 3.0 * secant[min(peak, secant.size - 1)])
-    slope[0] = min(speed[peak], 3.0 * secant[0])
-    falls = np.arange(net.size) < peak
-    geometric = np.where(falls, speed[peak] * pressure, net)
-    geometric_slope = np.where(falls, speed[peak], slope)
-    return np.array(
-        [pressure, geometric, geometric_slope, geometric - net, geometric_slope - slope]
-    )
+    x, net = np.log(pressure), np.log(speed)
+    peak = int(np.argmax(net))
+    slope = PchipInterpolator(x, net).derivative()(x)
+    slope[-1] = 0.0
+    slope[0] = min(speed[peak] / speed[0] - 1.0, max(3.0 * (net[1] - net[0]) / (x[1] - x[0]), 0.0))
+    rise = 3.0 * np.diff(net + x) / np.diff(x)
+    bound = np.minimum(np.append(rise, rise[-1]), np.append(rise[0], rise))
+    slope = np.clip(slope, -1.0, bound - 1.0)
+    before = np.arange(net.size) < peak
+    geometric = np.where(before, net[peak], net)
+    return np.array([x, geometric, np.where(before, 0.0, slope), net, slope])
 
 
 def _hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
-    """Cubic Hermite interpolation, straight beyond the ends; x may be complex."""
+    """Cubic Hermite interpolation between the first and the last knot; x may be complex."""
     last = knots.shape[0] - 1
-    above = (x.real > knots[last]) * 1.0
-    below = (x.real < knots[0]) * 1.0
-    inside = (1.0 - above) * (1.0 - below)
-    at = inside * x + above * knots[last] + below * knots[0]
-    left = np.minimum(np.maximum(np.searchsorted(knots, at.real) - 1, 0), last - 1)
+    left = np.minimum(np.maximum(np.searchsorted(knots, x.real) - 1, 0), last - 1)
     width = knots[left + 1] - knots[left]
-    t = (at - knots[left]) / width
+    t = (x - knots[left]) / width
     s = 1.0 - t
     return (
         values[left] * s * s * (1.0 + 2.0 * t)
         + slopes[left] * width * t * s * s
         + values[left + 1] * t * t * (3.0 - 2.0 * t)
         - slopes[left + 1] * width * t * t * s
-        + (x - at) * (above * slopes[last] + below * slopes[0])
     )
 
 
