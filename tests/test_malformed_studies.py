@@ -6,6 +6,8 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from chamberctl.errors import InputError, StudyError
 from chamberctl.study import load, loads
@@ -135,6 +137,7 @@ CASES = {
     "unknown table": (("[duty]", "[plant]\n[duty]"), "plant", "a table", "unknown table 'plant'"),
     "misspelled table": (("[system.drive]", "[system.drvie]"), "system.drvie", "a table",
                          "did you mean 'drive'"),
+    "nameless field": ((VOLUME, VOLUME + '\n"" = 1'), 'system.chamber.""', "1", "unknown field"),
     "unknown gas": (('"N2"', '"SF6"'), "system.gas.name", "'SF6'", "must be one of 'N2', 'air'"),
     "gas in small letters": (('"N2"', '"n2"'), "system.gas.name", "'n2'", "did you mean 'N2'"),
     "unknown form": (('"ideal"', '"idael"'), "controller.form", "'idael'", "did you mean 'ideal'"),
@@ -319,3 +322,48 @@ def test_all_problems_are_listed_together(tmp_path: Path) -> None:
         load(path)
     assert [p.field for p in caught.value.problems] == ["system.gas.name", CHAMBER, HOLD]
     assert len(str(caught.value).splitlines()) == 3
+
+
+LINES = GOOD.splitlines()
+BITS = st.sampled_from(
+    [
+        "",
+        "5",
+        "-1",
+        "nan",
+        "1e400",
+        "true",
+        '"5 mbar"',
+        '"nan"',
+        "[]",
+        "[[]]",
+        "{}",
+        "[{}]",
+        "{ is = 1 }",
+        "1979-05-27",
+        "0x1F",
+        '"""',
+        "'",
+        "]",
+        '[["1 mbar", "1 L"]]',
+        '"\\u0000"',
+        '"1 rpm"',
+        '"0 Hz"',
+    ]
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, len(LINES) - 1), BITS), min_size=1, max_size=3))
+def test_any_value_in_any_field_is_read_or_refused_in_words(edits: list[tuple[int, str]]) -> None:
+    lines = list(LINES)
+    for number, bit in edits:
+        key, sign, _ = lines[number].partition("=")
+        lines[number] = f"{key}{sign} {bit}" if sign else bit
+    try:
+        loads("\n".join(lines), "wrong.toml")
+    except StudyError as error:
+        problems = error.problems
+    else:
+        problems = ()
+    assert all(p.file and p.field and p.given and p.remedy for p in problems)

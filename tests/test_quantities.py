@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from chamberctl import quantities
@@ -155,6 +155,7 @@ def test_values_are_written_so_that_nothing_small_becomes_zero(
 KNOWN_UNITS = [(name, unit) for name, table in DIMENSIONS.items() for unit in table.units]
 
 
+@settings(deadline=None)
 @given(st.sampled_from(KNOWN_UNITS), st.floats(1e-9, 1e9))
 def test_round_trip_through_text(pair: tuple[str, str], value: float) -> None:
     """What is written is read back: to the last bits with 17 digits, to 5e-4 with four."""
@@ -167,6 +168,7 @@ def test_round_trip_through_text(pair: tuple[str, str], value: float) -> None:
     assert short == pytest.approx(value, rel=5.01e-4, abs=5.01e-4 * offset)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(KNOWN_UNITS), st.floats(1e-9, 1e9))
 def test_conversion_is_undone_by_the_way_back(pair: tuple[str, str], value: float) -> None:
     dimension, unit = pair
@@ -175,12 +177,14 @@ def test_conversion_is_undone_by_the_way_back(pair: tuple[str, str], value: floa
     assert back == pytest.approx(value, rel=1e-13, abs=1e-12 if dimension == "temperature" else 0)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=40), st.sampled_from(sorted(DIMENSIONS)))
 def test_any_text_is_read_or_refused_in_words(text: str, dimension: str) -> None:
     with suppress(QuantityError):
         assert math.isfinite(parse(text, dimension))
 
 
+@settings(deadline=None)
 @given(st.floats(-1e300, 1e300), st.integers(1, 17))
 def test_a_written_number_keeps_its_digits(value: float, digits: int) -> None:
     written = float(format_number(value, digits))

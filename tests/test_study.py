@@ -231,7 +231,7 @@ def test_a_study_made_in_memory_is_saved(study: Study, tmp_path: Path) -> None:
     assert load(tmp_path / "made.toml").model_dump() == made.model_dump()
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(st.floats(1e-6, 1e4), st.floats(1e-3, 1e3), st.floats(60.0, 1400.0), st.text(max_size=20))
 def test_any_value_written_anew_is_read_back_exactly(
     volume: float, load_: float, temperature: float, note: str

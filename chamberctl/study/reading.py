@@ -149,7 +149,8 @@ class _Reader:
             return None
 
     def _unknown(self, key: str, value: Any, path: str, known: set[str]) -> None:
-        field = f"{path}.{key}" if path else key
+        name = key or '""'
+        field = f"{path}.{name}" if path else name
         if outside_the_model(key) or (isinstance(value, str) and outside_the_model(value)):
             self._problem(field, shown(value), OUTSIDE_REMEDY)
             return
