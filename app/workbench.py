@@ -52,10 +52,18 @@ def show_findings(findings: Sequence[cc.Finding]) -> None:
                 look(f"**{finding.subject}:** {finding.text}")
 
 
-def show_window(study: cc.Study) -> None:
+@st.cache_resource(max_entries=8, show_spinner="Computing the window and the tuning ...")
+def worked_out(text: str, _study: cc.Study) -> tuple[cc.OperatingWindow, cc.Tuning | cc.Infeasible]:
+    """Return window and tuning, or the refusal in place of a tuning; kept by the study's text."""
+    try:
+        return cc.operating_window(_study), cc.tune(_study)
+    except cc.Infeasible as refusal:
+        return cc.operating_window(_study), refusal
+
+
+def show_window(study: cc.Study, window: cc.OperatingWindow) -> None:
     """Show what the pumps can hold."""
     st.header("What the pumps can hold")
-    window = cc.operating_window(study)
     figure = figures.operating_window(window, study)
     st.image(figures.to_svg(figure, "window"), caption=figure.alt)
     show_findings(window.findings)
@@ -106,14 +114,16 @@ def main() -> None:
         study = chosen_study()
         if study is not None:
             st.subheader(study.title)
-            show_window(study)
-            show_tuning(study, cc.tune(study))
+            window, tuning = worked_out(study.text, study)
+            show_window(study, window)
+            if isinstance(tuning, cc.Infeasible):
+                st.error(f"No settings: {tuning.reason} {tuning.nearest}")
+            else:
+                show_tuning(study, tuning)
     except cc.InputError as problem:
         st.error("This study cannot be used.")
         for entry in problem.problems:
             st.code(str(entry), language=None)
-    except cc.Infeasible as refusal:
-        st.error(f"No settings: {refusal.reason} {refusal.nearest}")
     show_cautions()
 
 

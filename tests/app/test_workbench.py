@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -20,7 +22,9 @@ def texts(drawn: AppTest) -> str:
 
 @pytest.fixture(scope="module")
 def furnace() -> AppTest:
-    return page().run().selectbox[0].set_value("crystal-furnace").run()
+    drawn = page().run()
+    assert drawn.selectbox[0].value == "crystal-furnace"
+    return drawn
 
 
 def test_the_page_shows_what_the_library_computes(furnace: AppTest) -> None:
@@ -39,10 +43,20 @@ def test_every_caution_is_on_the_page(furnace: AppTest) -> None:
 
 def test_every_preset_can_be_chosen() -> None:
     drawn = page().run()
-    for name in cc.presets():
+    for name in reversed(cc.presets()):
         drawn.selectbox[0].set_value(name).run()
         assert not drawn.exception
         assert len(drawn.table) == 2
+
+
+def test_a_duty_that_cannot_be_held_gets_its_reason_and_no_settings() -> None:
+    study = cc.load("preset:reference-plant")
+    text = re.sub(r'setpoint = "\d+ mbar"', 'setpoint = "60 mbar"', study.text)
+    drawn = page().run().selectbox[0].set_value("my own study file").run()
+    drawn.file_uploader[0].set_value(("high.toml", text.encode(), "application/toml")).run()
+    assert not drawn.exception
+    assert any(error.value.startswith("No settings:") for error in drawn.error)
+    assert "speed must go up" not in texts(drawn)
 
 
 def test_an_uploaded_study_is_read_and_a_bad_one_is_explained() -> None:
