@@ -42,18 +42,17 @@ class Loop:
         self.ts = float(document["scan_time_s"])
         self.settings = point.get("settings", document["settings"])
         a, b, c, d = (np.array(point[name], dtype=float) for name in "ABCD")
-        if np.any(d):
-            raise ValueError("a plant that answers at once is not expected here")
         scans = math.floor(point["dead_time_s"] / self.ts)
         rest = point["dead_time_s"] - scans * self.ts
-        self.c, self.scans = c, scans
+        self.c, self.d, self.scans = c, float(d[0, 0]), scans
         self.whole, _ = held(a, b, self.ts)
         later, self.new = held(a, b, self.ts - rest)
         self.old = later @ held(a, b, rest)[1]
 
     def plant(self, z: complex) -> complex:
         x = np.linalg.solve(z * np.eye(len(self.whole)) - self.whole, self.new + self.old / z)
-        return complex((self.c @ x)[0, 0]) * z**-self.scans
+        # the output acts after its scan: what answers at once shows in the next reading
+        return (complex((self.c @ x)[0, 0]) + self.d / z) * z**-self.scans
 
     def controller(self, z: complex) -> complex:
         s, ts = self.settings, self.ts
@@ -88,7 +87,7 @@ class Loop:
         s, ts = self.settings, self.ts
         x, waiting = state[:n], state[n : n + late]
         filtered, d, integral = state[n + late :]
-        y = float((self.c @ x)[0])
+        y = float((self.c @ x)[0]) + self.d * waiting[self.scans]
         share = 1.0 if s["Ti_s"] is None else ts / s["Ti_s"]
         ki = 0.0 if s["Ti_s"] is None else s["Kc"] * share
         yf = filtered + (y - filtered) * ts / (s["Tf_s"] + ts)

@@ -257,7 +257,8 @@ def rounding_findings(exact: TypedSettings, typed: TypedSettings) -> tuple[Findi
                     "no",
                     "decimals",
                     f"{what} becomes 0 with {places} decimals; the controller cannot take it. "
-                    "Use another notation, another span or more decimals.",
+                    "Use another notation, another span or more decimals. The settings shown keep "
+                    "all digits and cannot be typed in.",
                 )
             )
         elif abs(change) > LOSS_LIMIT:

@@ -225,7 +225,7 @@ def _checked(draft: _Draft, notes: tuple[Finding, ...]) -> Tuning:
         *missed_limits([point.where for point in points], found, study.duty.limits),
         *notes,
         *_plant_findings(draft, points),
-        rounding_effect(found, before),
+        *([rounding_effect(found, before)] if draft.typed.is_rounded else []),
         spread_finding(spread, settings.reading),
     )
     start, start_point = _start(draft)

@@ -43,8 +43,9 @@ def count_fraction(gauge: Gauge, indicated_pa: float) -> float:
 def hold_band_findings(study: Study, gauge: Gauge) -> Iterator[Finding]:
     """Yield where the hold band is finer than what gauge and drive can show or do."""
     band, show = study.duty.hold_band, Display.of(study)
+    within = f"the hold band of ±{number(100 * band)} %"
     for setpoint in sorted({hold.setpoint_pa for hold in study.duty.holds}):
-        at, within = show.pressure_text(setpoint), f"the hold band of ±{number(100 * band)} %"
+        at = show.pressure_text(setpoint)
         share = count_fraction(gauge, setpoint)
         if band < COUNTS_IN_BAND * share:
             yield Finding(
@@ -54,14 +55,14 @@ def hold_band_findings(study: Study, gauge: Gauge) -> Iterator[Finding]:
                 f"{within} is finer than two counts and cannot be held or proven. "
                 f"{_finer_signal(gauge, band)}",
             )
-        if band < SIGMAS_IN_BAND * gauge.noise:
-            yield Finding(
-                "caution",
-                "gauge noise",
-                f"At {at} the noise of {gauge.tag} is {number(100 * gauge.noise)} % (1 sigma): "
-                f"{within} is finer than two sigma, the reading leaves it by noise alone. Filter "
-                "the reading or widen the band.",
-            )
+    if band < SIGMAS_IN_BAND * gauge.noise:
+        yield Finding(
+            "caution",
+            "gauge noise",
+            f"The noise of {gauge.tag} is {number(100 * gauge.noise)} % of the reading (1 sigma): "
+            f"{within} is finer than two sigma, the reading leaves it by noise alone. Filter the "
+            "reading or widen the band.",
+        )
 
 
 def _finer_signal(gauge: Gauge, band: float) -> str:
