@@ -1,12 +1,10 @@
-"""What the physics tests share: gases as numbers, derivatives, and functions compiled."""
+"""What the physics tests share: gases as numbers, and derivatives."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from types import FunctionType
 from typing import Any
 
-import numba
 import numpy as np
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -78,20 +76,3 @@ def difference_quotient(function: Callable[[Any], Any], at: float, relative: flo
     """Return the central difference."""
     step = relative * at
     return float((function(at + step) - function(at - step)) / (2.0 * step))
-
-
-def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Compile a function, and a copy of everything of the package that it calls."""
-    return _compiled(function, {})
-
-
-def _compiled(function: Any, done: dict[Any, Any]) -> Any:
-    if function not in done:
-        names = dict(function.__globals__)
-        for name in function.__code__.co_names:
-            called = names.get(name)
-            if isinstance(called, FunctionType) and called.__module__.startswith("chamberctl"):
-                names[name] = _compiled(called, done)
-        clone = FunctionType(function.__code__, names, function.__name__, function.__defaults__)
-        done[function] = numba.njit(clone)
-    return done[function]
