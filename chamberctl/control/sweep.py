@@ -20,6 +20,8 @@ STEP = 0.4
 DELAY_TURN, TURN = 0.5, 0.8
 #: |L| below which turns need not be resolved, beyond the first turns of the dead time.
 NEGLIGIBLE = 0.003
+#: A dead time this many times shorter than the shortest lag turns L only where it is nothing.
+VERY_SHORT = 1e6
 #: Rounds of refinement; the last intervals are 2^-ROUNDS of the first ones.
 ROUNDS = 30
 
@@ -87,13 +89,18 @@ def _sorted(stack: LoopStack, row: Index, omega: Array, value: Complex, limit: A
 def _range(stack: LoopStack) -> tuple[Array, Array, Array]:
     """Return the lowest and highest frequency of each loop and L at infinite frequency."""
     law = stack.law
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         corners = [np.abs(stack.poles), *(1.0 / law[name][:, None] for name in ("tf", "tfd", "td"))]
-        corners += [1.0 / law["ti"][:, None], 1.0 / stack.dead_time_s[:, None]]
+        corners += [1.0 / law["ti"][:, None]]
+        late = 1.0 / stack.dead_time_s
     every = np.concatenate(corners, axis=1)
     every = np.where(np.isfinite(every) & (every > 0.0), every, np.nan)
-    every[np.isnan(every).all(axis=1)] = 1.0
+    lone = np.isnan(every).all(axis=1)
+    every[lone] = np.where(np.isfinite(late[lone]), late[lone], 1.0)[:, None]
     slowest, fastest = np.nanmin(every, axis=1), np.nanmax(every, axis=1)
+    # a dead time that is very short against all lags matters nowhere
+    late = np.where(late < VERY_SHORT * fastest, late, np.nan)
+    slowest, fastest = np.fmin(slowest, late), np.fmax(fastest, late)
     if stack.scan_time_s is None:
         high, limit = _highest(stack, 100.0 * fastest)
     else:
