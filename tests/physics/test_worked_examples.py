@@ -99,9 +99,9 @@ def test_laminar_tube(row, check):
     mass_flow = flow / (0.5 * speed**2)
     check("reynolds_number", 4.0 * mass_flow / (np.pi * diameter * mu))
     check("rarefaction_delta", 0.25 * diameter * (inlet + outlet) / (mu * speed))
-    # The product's own tube, with slip, ends and velocity head, stays near.
+    # The whole law has ends and a velocity head, too; the head takes up to a fifth here.
     whole = passage(inlet, outlet, diameter, given["length_m"], given["gas"], temperature)
-    assert 0.8 * flow < whole < flow
+    assert 0.75 * flow < whole < flow
 
 
 @pytest.mark.parametrize("row", rows("tube_transition"), ids=reference.row_id)
