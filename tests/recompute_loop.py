@@ -49,14 +49,15 @@ class Loop:
         later, self.new = held(a, b, self.ts - rest)
         self.old = later @ held(a, b, rest)[1]
 
-    def plant(self, z: complex) -> complex:
+    def plant(self, z: Matrix) -> Matrix:
+        z = z[:, None, None]
         x = np.linalg.solve(z * np.eye(len(self.whole)) - self.whole, self.new + self.old / z)
         # the output acts after its scan: what answers at once shows in the next reading
-        return (complex((self.c @ x)[0, 0]) + self.d / z) * z**-self.scans
+        return ((self.c @ x + self.d / z) * z**-self.scans)[:, 0, 0]
 
-    def controller(self, z: complex) -> complex:
+    def controller(self, z: Matrix) -> Matrix:
         s, ts = self.settings, self.ts
-        integral = 0.0
+        integral = np.zeros_like(z)
         if s["Ti_s"] is not None:
             integral = ts / s["Ti_s"] * (z if s["integral"] == "before" else 1.0) / (z - 1.0)
         ad = ts / (s["Tfd_s"] + ts)
@@ -64,10 +65,14 @@ class Loop:
         af = ts / (s["Tf_s"] + ts)
         return s["Kc"] * (1.0 + integral + derivative) * af * z / (z - 1.0 + af)
 
-    def open(self, omega: float) -> complex:
-        """L at a frequency [rad/s]."""
+    def sweep(self, omega: Matrix) -> Matrix:
+        """L at many frequencies [rad/s]."""
         z = np.exp(1j * omega * self.ts)
         return -self.controller(z) * self.plant(z)
+
+    def open(self, omega: float) -> complex:
+        """L at a frequency [rad/s]."""
+        return complex(self.sweep(np.array([omega]))[0])
 
     def closed(self) -> Matrix:
         """One scan of the closed loop: plant, late outputs, filter, derivative, integral.
@@ -110,7 +115,7 @@ def margins(loop: Loop) -> dict[str, Any]:
         names += ("ms", "mt", "disk_margin", "crossover_rad_s")
         return {"stable": False, **dict.fromkeys(names)}
     omega = np.geomspace(1e-6, 1.0, POINTS) * np.pi / loop.ts
-    value = np.array([loop.open(w) for w in omega])
+    value = loop.sweep(omega)
     crossings = roots(loop, lambda v: math.log(abs(v)), omega, np.log(np.abs(value)))
     turns = [(float(np.angle(-loop.open(w))), w) for w in crossings]
     phase = min(((abs(angle), w) for angle, w in turns), default=(None, None))
