@@ -1,11 +1,11 @@
-"""Pictures: what is drawn, its units and limits, its text alternative, and that it repeats exactly."""
+"""Pictures: what is drawn, units, limits, text alternatives, and that all of it repeats."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
 from functools import cache
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -78,7 +78,7 @@ def test_the_same_picture_is_drawn_byte_for_byte_again(name: str) -> None:
 @pytest.mark.parametrize("name", PICTURES)
 def test_a_picture_stands_in_a_page_without_fetching_or_disturbing_anything(name: str) -> None:
     text = svg(name)
-    root = ElementTree.fromstring(text)
+    root = ET.fromstring(text)
     ids = [node.get("id") for node in root.iter() if node.get("id")]
     assert ids
     assert all(found.startswith("here-") for found in ids)

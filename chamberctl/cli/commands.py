@@ -46,7 +46,7 @@ def check(arguments: argparse.Namespace) -> bool:
         return self_test(arguments.json)
     if arguments.study is None:
         raise UsageError("give a study file, preset:NAME or --self-test\ntry: chamberctl presets")
-    from chamberctl.report import study_text, window_text
+    from chamberctl.report import study_text
     from chamberctl.report.tables import as_text
     from chamberctl.study import load
 
@@ -60,21 +60,29 @@ def check(arguments: argparse.Namespace) -> bool:
             "title": study.title,
             "valid": True,
             "duty_reachable": not unreachable,
-            "unreachable": [vars_of(point, ("where", "reason", "nearest")) for point in unreachable],
+            "unreachable": [_some(point, "where", "reason", "nearest") for point in unreachable],
             "bases": dict(study_text.bases(study)),
         }))  # fmt: skip
         return not unreachable
     print(f"{study.title or study.file}: the study is complete and free of contradictions.\n")
     print(as_text(study_text.given(study)))
     print(f"\n{text.paragraph(study_text.summary(study))}")
-    for line in window_text.text(study, window):
-        print(text.paragraph(line))
+    _print_window_text(study, window)
     print(f"\n{text.caution_lines()}")
     return not unreachable
 
 
-def vars_of(thing: Any, names: tuple[str, ...]) -> dict[str, Any]:
-    """Return some attributes by name."""
+def _print_window_text(study: Study, window: OperatingWindow) -> None:
+    from chamberctl.report import verdict, window_text
+
+    for line in window_text.text(study, window):
+        print(text.paragraph(line))
+    blocked = [(i, p) for i, p in enumerate(window.duty_points, start=1) if not p.feasible]
+    for line in verdict.unreachable(blocked, every=True):
+        print(text.paragraph(f"- {line}", "  "))
+
+
+def _some(thing: Any, *names: str) -> dict[str, Any]:
     return {name: getattr(thing, name) for name in names}
 
 
@@ -88,16 +96,15 @@ def window(arguments: argparse.Namespace) -> bool:
         study = load(arguments.study)
         found = _window(study, progress)
     findings = window_text.gathered(
-        [f for f in found.findings if f.severity != "no" or f.subject != "duty not reachable"]
+        [f for f in found.findings if f.subject != "duty not reachable"]
         + window_text.point_findings(found.duty_points)
     )
-    good = not any(f.severity == "no" for f in findings)
+    good = not any(f.severity == "no" for f in (*findings, *found.findings))
     if arguments.json:
         print(text.as_json({"good": good, **window_text.as_json(study, found)}))
         return good
     print(f"{study.title or study.file}\n")
-    for line in window_text.text(study, found):
-        print(text.paragraph(line))
+    _print_window_text(study, found)
     tables = (window_text.reach, window_text.points, window_text.answers, window_text.booster)
     for make in tables:
         table = make(study, found)
@@ -111,23 +118,24 @@ def window(arguments: argparse.Namespace) -> bool:
 
 def tune(arguments: argparse.Namespace) -> bool:
     """Find settings and check them over the duty."""
-    from chamberctl.report import context, gains_text, margins_text, words
+    from chamberctl.report import gains_text, margins_text, words
     from chamberctl.report.tables import as_text
+    from chamberctl.report.verdict import verdict
     from chamberctl.study import load
 
     with Progress() as progress:
         study = load(arguments.study)
         tuning = _tune(study, progress)
         window = _window(study, progress)
-    verdict = context.verdict(study, tuning, window)
+    answer = verdict(study, tuning, window)
     if arguments.json:
         from chamberctl.cli.results import tuning_json
 
-        print(text.as_json(tuning_json(study, tuning, verdict)))
-        return bool(verdict["good"])
-    print(f"{study.title or study.file}: {'YES' if verdict['good'] else 'NO'}\n")
-    print(text.paragraph(verdict["lead"]))
-    for point in verdict["points"]:
+        print(text.as_json(tuning_json(study, tuning, answer)))
+        return answer.good
+    print(f"{study.title or study.file}: {'YES' if answer.good else 'NO'}\n")
+    print(text.paragraph(answer.lead))
+    for point in answer.points:
         print(text.paragraph(f"- {point}", "  "))
     if not isinstance(tuning, Infeasible):
         print(f"\n{words.ACTION_SENTENCE}")
@@ -139,12 +147,13 @@ def tune(arguments: argparse.Namespace) -> bool:
         print(f"\n{as_text(margins_text.at_points(study, tuning))}")
         print(f"\nFindings\n{text.findings(tuning.findings)}")
     print(f"\n{text.caution_lines()}")
-    return bool(verdict["good"])
+    return answer.good
 
 
 def report(arguments: argparse.Namespace) -> bool:
     """Tune and write the report."""
-    from chamberctl.report import context, write_report
+    from chamberctl.report import write_report
+    from chamberctl.report.verdict import verdict
     from chamberctl.study import load
 
     with Progress() as progress:
@@ -155,12 +164,12 @@ def report(arguments: argparse.Namespace) -> bool:
         window = _window(study, progress)
         progress.step("drawing and writing the report")
         files = write_report(study, tuning, out, window)
-    verdict = context.verdict(study, tuning, window)
+    answer = verdict(study, tuning, window)
     if arguments.json:
         paths = {key: None if path is None else str(path) for key, path in vars(files).items()}
-        print(text.as_json({"good": verdict["good"], "lead": verdict["lead"], "files": paths}))
-        return bool(verdict["good"])
-    print(text.paragraph(f"{'YES' if verdict['good'] else 'NO'}: {verdict['lead']}"))
+        print(text.as_json({"good": answer.good, "lead": answer.lead, "files": paths}))
+        return answer.good
+    print(text.paragraph(f"{'YES' if answer.good else 'NO'}: {answer.lead}"))
     print(f"\nReport: {files.html.resolve()}")
     for what, path in (
         ("Loop for other software", files.loop_json),
@@ -170,7 +179,7 @@ def report(arguments: argparse.Namespace) -> bool:
         if path is not None:
             print(f"{what}: {path.resolve()}")
     print(f"\n{text.caution_lines()}")
-    return bool(verdict["good"])
+    return answer.good
 
 
 def presets(arguments: argparse.Namespace) -> bool:

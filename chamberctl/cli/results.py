@@ -9,6 +9,7 @@ from chamberctl.report import margins_text
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
+    from chamberctl.report.verdict import Verdict
     from chamberctl.study import Study
 
 MARGINS = (
@@ -21,11 +22,9 @@ SETTINGS = (
 )  # fmt: skip
 
 
-def tuning_json(
-    study: Study, tuning: Tuning | Infeasible, verdict: dict[str, Any]
-) -> dict[str, Any]:
+def tuning_json(study: Study, tuning: Tuning | Infeasible, answer: Verdict) -> dict[str, Any]:
     """Return a tuning with units in the names; kc is in speed fraction per decade or per Pa."""
-    result: dict[str, Any] = {"title": study.title, "tag": study.controller.tag, **verdict}
+    result: dict[str, Any] = {"title": study.title, "tag": study.controller.tag, **vars(answer)}
     if isinstance(tuning, Infeasible):
         return result | {"settings": None, "reason": tuning.reason, "nearest": tuning.nearest}
     settings = {name: getattr(tuning.settings, name) for name in SETTINGS}

@@ -52,7 +52,9 @@ def _crossing(curve: LoopCurve) -> tuple[float, float] | None:
     return omega, float(phase[i] + part * (phase[i + 1] - phase[i]))
 
 
-def _inside_label(axis: Axes, x: float, y: float, text: str, offset: tuple[int, int]) -> None:
+def _inside_label(
+    axis: Axes, x: float, y: float, text: str, offset: tuple[int, int], side: str = "left"
+) -> None:
     axis.annotate(
         text,
         (x, y),
@@ -60,6 +62,7 @@ def _inside_label(axis: Axes, x: float, y: float, text: str, offset: tuple[int, 
         textcoords="offset points",
         fontsize=7,
         va="center",
+        ha=side,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2, "alpha": 0.9},
         zorder=7,
     )
@@ -81,7 +84,7 @@ def bode(curves: Sequence[LoopCurve], worst: int) -> style.Picture:
     Picture
         Gain above, phase below, with the worst point's phase margin marked.
     """
-    figure, (gain, phase) = style.canvas(6.9, 4.3, rows=2, sharex=True)
+    figure, (gain, phase) = style.canvas(6.9, 3.9, rows=2, sharex=True)
     for index, curve in enumerate(curves):
         chosen = index == worst
         look: dict[str, Any] = {
@@ -122,7 +125,8 @@ def bode(curves: Sequence[LoopCurve], worst: int) -> style.Picture:
         gain.axvline(omega, color=style.INK, linewidth=0.6, linestyle=":", zorder=3)
         phase.axvline(omega, color=style.INK, linewidth=0.6, linestyle=":", zorder=3)
         margin = f"{number(angle + 180)} deg"
-        _inside_label(phase, omega, (angle - 180) / 2, f"{margin} above -180", (8, 0))
+        words_at = (angle - 180) / 2
+        _inside_label(phase, omega, words_at, f"{margin} above -180", (-8, 0), "right")
         _inside_label(
             gain,
             omega,
@@ -287,6 +291,34 @@ def margins_over_duty(
     return figure
 
 
+def _stacked_labels(axis: Axes, labels: Sequence[str], data: np.ndarray, place: int) -> None:
+    """Write the points' numbers above their dots; numbers that would collide share a place."""
+    low, high = np.log(axis.get_xlim())
+    axis.plot(data, np.full(len(data), place), "o", color=style.INK, markersize=4, zorder=4)
+    groups: list[list[int]] = []
+    for index in sorted(range(len(data)), key=lambda i: data[i]):
+        width = (
+            0.012 * (high - low) * (4 + sum(2 + len(labels[i]) for i in groups[-1]))
+            if groups
+            else 0
+        )
+        if groups and np.log(data[index] / data[groups[-1][-1]]) < width:
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    for group in groups:
+        middle = float(np.exp(np.mean(np.log(data[group]))))
+        names = ", ".join(labels[i] for i in sorted(group))
+        axis.annotate(
+            names,
+            (middle, place),
+            xytext=(0, 6),
+            fontsize=6.5,
+            ha="center",
+            textcoords="offset points",
+        )
+
+
 @style.house_style
 def gain_spread(
     labels: Sequence[str], log_gain: Sequence[float], linear_gain: Sequence[float], used: str
@@ -317,27 +349,7 @@ def gain_spread(
         axis.plot(
             [data.min(), data.max()], [place, place], color=style.FAINT, linewidth=3.5, zorder=2
         )
-        stacked: dict[float, list[str]] = {}
-        for label, value in zip(labels, data, strict=True):
-            key = next(
-                (
-                    k
-                    for k in stacked
-                    if abs(np.log(k / value)) < 0.03 * np.log(both.max() * 1.6 / both.min())
-                ),
-                float(value),
-            )
-            stacked.setdefault(key, []).append(label)
-        for value, names in stacked.items():
-            axis.plot([value], [place], marker="o", color=style.INK, markersize=4, zorder=4)
-            axis.annotate(
-                ", ".join(names),
-                (value, place),
-                xytext=(0, 6),
-                fontsize=6.5,
-                ha="center",
-                textcoords="offset points",
-            )
+        _stacked_labels(axis, labels, data, place)
     ticks = []
     for name, spread in zip(("log10", "linear"), spreads, strict=True):
         ticks.append(

@@ -53,6 +53,33 @@ def _name_worst(axis: Axes, curve: ResponseCurve, name: str) -> None:
     style.badge(axis, float(curve.time_s[peak]), float(values[peak]), curve.label, strong=True)
 
 
+def _shown_until(curves: Sequence[ResponseCurve]) -> float:
+    """Return a little more than the time after which nothing visible happens [s]."""
+    last = 0.0
+    for curve in curves:
+        for values in (curve.reading_percent, curve.speed_percent):
+            moving = np.flatnonzero(np.abs(values - values[-1]) > 0.01 * np.ptp(values))
+            last = max(last, float(curve.time_s[moving[-1]]) if len(moving) else 0.0)
+    return min(1.25 * last, max(float(c.time_s[-1]) for c in curves)) or 1.0
+
+
+def _label_ends(axis: Axes, curves: Sequence[ResponseCurve]) -> None:
+    """Write each point's number where its speed ends, moved apart where they would collide."""
+    low, high = axis.get_ylim()
+    ends = [float(c.speed_percent[-1]) for c in curves]
+    placed = style.spread_apart(ends, 0.075 * (high - low), low, high)
+    for curve, end, place in zip(curves, ends, placed, strict=True):
+        axis.annotate(
+            curve.label,
+            (axis.get_xlim()[1], end),
+            xytext=(1.025, (place - low) / (high - low)),
+            textcoords="axes fraction",
+            fontsize=6.5,
+            va="center",
+            annotation_clip=False,
+        )
+
+
 @style.house_style
 def step_responses(
     setpoint: Sequence[ResponseCurve],
@@ -81,7 +108,7 @@ def step_responses(
     Picture
         Reading above, speed below; setpoint step left, gas-load step right.
     """
-    figure, axes = style.canvas(6.9, 4.3, rows=2, columns=2, sharex="col")
+    figure, axes = style.canvas(6.9, 3.8, rows=2, columns=2, sharex="col")
     titles = (
         f"setpoint raised by {number(setpoint_step_percent)} %",
         f"gas load raised by {number(gas_load_step_percent)} %",
@@ -99,7 +126,8 @@ def step_responses(
                 )
         reading.set_title(title)
         speed.set_xlabel("time [s]")
-        speed.set_xlim(0, max(float(c.time_s[-1]) for c in curves))
+        speed.set_xlim(0, _shown_until(curves))
+        _label_ends(speed, curves)
         _name_worst(reading, curves[worst], "reading_percent")
     axes[0].set_ylabel("indicated pressure\n[% of setpoint]")
     axes[2].set_ylabel("speed command\n[% of rated]")

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from chamberctl.study import Study
 
 LOW_AUTHORITY = 0.3
+HEIGHT_IN = 3.4
 
 
 def _pick(count: int, most: int = 5) -> list[int]:
@@ -49,12 +50,14 @@ def _curve(axis: Axes, window: OperatingWindow, row: int, values: np.ndarray, da
         )
 
 
-def _label_ends(axis: Axes, ends: Sequence[tuple[float, float, str]], log: bool) -> None:
+def _label_ends(
+    axis: Axes, ends: Sequence[tuple[float, float, str]], *, log: bool, height_in: float
+) -> None:
     """Write each curve's name beside its right end, moved apart where they would collide."""
     low, high = axis.get_ylim()
     to = np.log10 if log else (lambda value: value)
     span = float(to(high) - to(low))
-    gap = 0.062 * span * (3.0 / axis.get_figure(root=True).get_figheight())
+    gap = 0.062 * span * (3.0 / height_in)
     wanted = [float(to(max(y, low) if log else y)) for _, y, _ in ends]
     placed = style.spread_apart(wanted, gap, float(to(low)) + gap / 2, float(to(high)) - gap / 2)
     for (x, y, text), position in zip(ends, placed, strict=True):
@@ -143,7 +146,7 @@ def _pressure_axis(
             last = int(valid[-1])
             ends.append((100 * float(window.speeds[last]), float(curves[row][last]), load))
     _speed_limits(axis, study)
-    _label_ends(axis, ends, log=True)
+    _label_ends(axis, ends, log=True, height_in=HEIGHT_IN)
     if name == "indicated_pa":
         _setpoints(axis, study, unit)
         bounds = unit.to_pressure(gauge.range_low_pa), unit.to_pressure(gauge.range_high_pa)
@@ -223,7 +226,7 @@ def operating_window(window: OperatingWindow, study: Study) -> style.Picture:
     """
     unit = Display.of(study)
     same = _same(window)
-    figure, axes = style.canvas(6.9, 3.3 if same else 3.5, columns=1 if same else 2, sharey=False)
+    figure, axes = style.canvas(6.9, HEIGHT_IN, columns=1 if same else 2, sharey=False)
     _pressure_axis(axes[0], window, study, unit, "indicated_pa")
     axes[0].set_ylabel(f"pressure [{unit.pressure}]")
     axes[0].set_title("indicated pressure" + (" (true pressure is the same here)" if same else ""))
@@ -292,7 +295,7 @@ def authority(window: OperatingWindow, study: Study) -> style.Picture:
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
         )
         if axis is axes[1]:
-            _label_ends(axis, ends, log=False)
+            _label_ends(axis, ends, log=False, height_in=2.7)
         axis.set_title(title)
         for label, point in _point_groups(window.duty_points):
             if point.feasible:

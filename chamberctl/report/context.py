@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+import re
 from dataclasses import dataclass
 from importlib.metadata import version as version_of
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ from chamberctl.report import (
     words,
 )
 from chamberctl.report.drawings import join_words
+from chamberctl.report.verdict import unreachable, verdict
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
@@ -63,11 +65,12 @@ def build(
     dict
         Names as in ``templates/report.html.jinja``.
     """
-    context = {
+    answer = verdict(study, tuning, window)
+    context: dict[str, Any] = {
         "version": __version__,
         "title": study.title or "Untitled study",
         "tag": study.controller.tag,
-        "verdict": verdict(study, tuning, window),
+        "verdict": answer,
         "record": _record(study, origin),
         "study": {
             "summary": study_text.summary(study),
@@ -76,7 +79,7 @@ def build(
             "defaults": study_text.defaults(study),
         },
         "window": _window(study, window),
-        "handover": _handover(study),
+        "handover": _handover(study, None if isinstance(tuning, Infeasible) else tuning),
         "assumptions": words.MODEL_LIMITS,
         "cautions": CAUTIONS,
         "words": words.WORDS,
@@ -90,26 +93,24 @@ def build(
         "glance": [],
     }
     if isinstance(tuning, Infeasible):
-        context["no_gains"] = str(tuning)
+        context["no_gains"] = answer.lead.removeprefix("No settings are given: ")
         return context
     return context | _tuned(study, tuning)
 
 
 def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
     from chamberctl.control.controller import LAW
-    from chamberctl.control.notations import manual_check
 
-    design = tuning.points[tuning.design_index].point
-    notations, note = gains_text.notations(study, tuning)
-    settings = tuning.settings
-    steps = manual_check(tuning.typed.language, design, settings.output_min, settings.output_max)
+    notations, note = gains_text.notations(tuning)
     return {
         "glance": gains_text.glance(tuning),
-        "action": {"sentence": words.ACTION_SENTENCE, "steps": steps},
+        "action": {"sentence": words.ACTION_SENTENCE, "steps": tuning.check_steps},
         "gains": {
             "typed": gains_text.typed(study, tuning),
             "spans": gains_text.spans(study, tuning),
-            "findings": window_text.gathered(tuning.findings),
+            "findings": window_text.gathered(
+                f for f in tuning.findings if f.subject != "not reachable"
+            ),
             "notations": notations,
             "notations_note": note,
             "why": tuning.why,
@@ -129,39 +130,11 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
     }
 
 
-def verdict(study: Study, tuning: Tuning | Infeasible, window: OperatingWindow) -> dict[str, Any]:
-    """Return whether the answer is yes, the sentence that says so, and what it rests on."""
-    if isinstance(tuning, Infeasible):
-        return {
-            "good": False,
-            "lead": f"No settings are given. {tuning.reason}",
-            "points": [tuning.nearest] if tuning.nearest else [],
-        }
-    total = len(tuning.points)
-    broken = [
-        f"Point {label} ({point.point.where}) fails: {', '.join(names)}."
-        for label, point in zip(margins_text.labels(tuning), tuning.points, strict=True)
-        if (names := margins_text.fails(study, point.margins))
-    ]
-    refused = [
-        f"{f.subject[:1].upper()}{f.subject[1:]}: {f.text}"
-        for f in window_text.gathered((*tuning.findings, *window.findings))
-        if f.severity == "no"
-    ]
-    points = [*broken, *refused, margins_text.text(study, tuning)]
-    assumed = study_text.bases(study)["assumed"]
-    if assumed:
-        points.append(f"{assumed} of the values it rests on are assumed; section 2 marks them.")
-    if tuning.holds:
-        limits = join_words(margins_text.limits_in_words(study))
-        lead = f"These settings hold at all {total} duty points. Limits kept: {limits}."
-    else:
-        lead = (
-            f"These settings do not hold over the whole duty: {len(broken)} of {total} points fail."
-            if broken
-            else "These settings must not be used as they are; the reason follows."
-        )
-    return {"good": bool(tuning.holds), "lead": lead, "points": points}
+def _file_name(file: str) -> str:
+    """Return a study's name without the folders of the machine it was read on."""
+    if file.startswith("preset:"):
+        return file
+    return re.split(r"[/\\\\]", file)[-1] or "made in memory"
 
 
 def _record(study: Study, origin: Origin) -> list[tuple[str, str]]:
@@ -175,27 +148,31 @@ def _record(study: Study, origin: Origin) -> list[tuple[str, str]]:
         ("Duty as said by", study.duty.said_by or blank),
         ("Hold band", f"\u00b1{100 * study.duty.hold_band:g} % of setpoint"),
         ("Margins asked for", join_words(margins_text.limits_in_words(study))),
-        ("Study file", study.file or "made in memory"),
+        ("Study file", _file_name(study.file)),
         ("Report made on", origin.made_on),
     ]
 
 
 def _window(study: Study, window: OperatingWindow) -> dict[str, Any]:
     findings = [f for f in window.findings if f.subject != "duty not reachable"]
+    blocked = [(i, p) for i, p in enumerate(window.duty_points, start=1) if not p.feasible]
     return {
         "text": window_text.text(study, window),
+        "unreachable": unreachable(blocked, every=True),
         "reach": window_text.reach(study, window),
         "points": window_text.points(study, window),
         "answers": window_text.answers(study, window),
         "booster": window_text.booster(study, window),
-        "findings": window_text.gathered([*findings, *window_text.point_findings(window.duty_points)]),
+        "findings": window_text.gathered(
+            [*findings, *window_text.point_findings(window.duty_points)]
+        ),
         **pictures.window(study, window),
     }
 
 
-def _handover(study: Study) -> dict[str, Any]:
+def _handover(study: Study, tuning: Tuning | None) -> dict[str, Any]:
     return {
-        "facts": gains_text.handover(study),
+        "facts": gains_text.handover(study, tuning),
         "table": gains_text.restore(study),
         "missing": "The settings found in the controller are not written down in the study. Write "
         "them "

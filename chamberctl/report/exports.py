@@ -179,6 +179,7 @@ def gains_csv(study: Study, tuning: Tuning) -> str:
         "as typed: rounded to the controller's decimals; all margins are those of these numbers",
         "exact SI value: what the typed numbers mean in the law, which has the ideal form",
         *([] if tuning.holds else _noes(tuning)),
+        ACTION_SENTENCE,
         *tuning.check_steps,
         *(f"{caution.title}: {caution.text}" for caution in CAUTIONS),
         *(note.text for note in tuning.notations.notes),

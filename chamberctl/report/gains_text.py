@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chamberctl.display import Display, number
 from chamberctl.report import words
@@ -30,17 +31,25 @@ def typed(study: Study, tuning: Tuning) -> Table:
     )
     rows = []
     for row, before in zip(tuning.typed.rows, exact.rows, strict=True):
-        moved = row.decimals and before.value == before.value and before.text != row.text
-        shown = number(before.value, 5) if moved else ""
+        moved = math.isfinite(before.value) and before.value != row.value
+        shown = number(before.value, 6) if moved else ""
         strong = "strong" if row.key in ("Kc", "Ti") else ""
         rows.append(Row([row.label, row.text, row.unit, shown, row.meaning], strong))
     return Table("Settings in this controller's form", columns, rows)
 
 
-def glance(tuning: Tuning) -> list[Any]:
-    """Return the rows worth reading first: gain, integral, and derivative where there is one."""
+def glance(tuning: Tuning) -> list[tuple[str, str, str]]:
+    """Return what to read first, as (name, text, unit): settings, form and span, never bare."""
+    language = tuning.typed.language
     keys = ("Kc", "Ti", "Td", "Tf")
-    return [row for row in tuning.typed.rows if row.key in keys and (row.value or row.key == "Kc")]
+    rows = [r for r in tuning.typed.rows if r.key in keys and (r.value or r.key == "Kc")]
+    units = {"%/%": "% of output span per % of reading span"}
+    return [
+        *((row.label, row.text, units.get(row.unit, row.unit)) for row in rows),
+        ("Form", language.form, ""),
+        ("Reading", language.reading, language.reading_span_text.partition(" (")[0]),
+        ("Output", language.output_span_text, ""),
+    ]
 
 
 def spans(study: Study, tuning: Tuning) -> Pairs:
@@ -70,33 +79,37 @@ def spans(study: Study, tuning: Tuning) -> Pairs:
     ]  # fmt: skip
 
 
-def notations(study: Study, tuning: Tuning) -> tuple[Table, str]:
+def notations(tuning: Tuning) -> tuple[Table, str]:
     """Return the settings in every common notation, and the notes that belong to them."""
-    from chamberctl.control.notations import all_notations
-
-    found = all_notations(tuning.settings, study.controller, study.system.drive)
+    found = tuning.notations
+    gathered: dict[tuple[str, str], list[str]] = {}
+    for item in found.rows:
+        shown = number(item.value) if "e+" in item.text else item.text
+        gathered.setdefault((item.group, item.label), []).append(f"{shown} {item.unit}".strip())
     rows: list[Row] = []
     last = ""
-    for item in found.rows:
-        if item.group != last:
-            rows.append(Row([item.group[:1].upper() + item.group[1:]], "group"))
-            last = item.group
-        rows.append(Row([item.label, item.text, item.unit]))
-    columns = (Column("Setting"), numbers("Number"), Column("Unit"))
+    for (group, label), values in gathered.items():
+        head, kind = (f"{group[:1].upper()}{group[1:]}", "starts") if group != last else ("", "")
+        shown = values[0].split()[0] if len({v.split()[0] for v in values}) == 1 else ""
+        plain = shown in ("0", "off")
+        rows.append(Row([head, label, shown if plain else " = ".join(values)], kind))
+        last = group
+    columns = (Column("Part", "", "part"), Column("Setting"), Column("Number and unit"))
     table = Table("The same settings in other notations", columns, rows)
     return table, " ".join(note.text for note in found.notes)
 
 
-def handover(study: Study) -> Pairs:
+def handover(study: Study, tuning: Tuning | None) -> Pairs:
     """Return start output, switch pressure and what to do about a bad reading."""
     unit = Display.of(study)
     control = study.controller
-    gauge = next((g for g in study.system.gauges if g.tag == control.gauge), study.system.gauges[0])
-    start = (
-        "not stated: decide it before the first start"
-        if control.start_output is None
-        else unit.speed_text(control.start_output)
-    )
+    gauge = study.loop_gauge()
+    if control.start_output is not None:
+        start = unit.speed_text(control.start_output)
+    elif tuning is not None:
+        start = f"{unit.speed_text(tuning.start_output)}, computed: the study states none"
+    else:
+        start = "not stated: decide it before the first start"
     switch = (
         "not stated: decide at which pressure the loop goes to automatic"
         if control.switch_pressure_pa is None

@@ -45,7 +45,7 @@ def fails(study: Study, margins: LoopMargins) -> list[str]:
     broken = []
     for name, limit in limits(study).items():
         value = getattr(margins, name)
-        if math.isnan(value) or (value < limit if NAMES[name][2] else value > limit):
+        if value < limit if NAMES[name][2] else value > limit:
             broken.append(NAMES[name][0])
     return broken
 

@@ -18,6 +18,7 @@ DEFAULT, ASSUMED, NOT_STATED = "default", "assumed", "not stated"
 
 
 _COLUMNS = (
+    Column("Part", "", "part"),
     Column("Field"),
     Column("As typed"),
     Column("Basis"),
@@ -30,7 +31,7 @@ _SECTIONS = {
     "system.line": "Line, part",
     "system.booster": "Booster",
     "system.backing": "Backing pump",
-    "system.speed_map": "What the output does to each pump",
+    "system.speed_map": "Output to pumps",
     "system.drive": "Drive",
     "system.gauge": "Gauge",
     "system.gas_load": "Unmetered gas",
@@ -76,12 +77,11 @@ def given(study: Study) -> Table:
     counted = _quantities()
     for plain, path, value in _rows(study, wanted_default=False):
         title, name = _section(path)
-        if title != last:
-            rows.append(Row([title], "group"))
-            last = title
         basis = value.basis if plain in counted or value.basis != NOT_STATED else ""
         tolerance = "" if value.tolerance is None else f"\u00b1{number(100 * value.tolerance)} %"
-        rows.append(Row([name, value.typed, basis, tolerance, value.note]))
+        head, kind = (title, "starts") if title != last else ("", "")
+        rows.append(Row([head, name, value.typed, basis, tolerance, value.note], kind))
+        last = title
     return Table("", _COLUMNS, rows)
 
 
@@ -93,13 +93,18 @@ def defaults(study: Study) -> Table:
         if not value.typed:
             continue
         title, name = _section(path)
-        if title != last:
-            rows.append(Row([title], "group"))
-            last = title
         assumed = value.note.startswith(ASSUMED)
         reason = value.note.removeprefix(ASSUMED).lstrip(", ")
-        rows.append(Row([name, value.typed, ASSUMED if assumed else "", reason]))
-    columns = (Column("Field"), Column("Value used"), Column("Basis"), Column("Source or reason"))
+        head, kind = (title, "starts") if title != last else ("", "")
+        rows.append(Row([head, name, value.typed, ASSUMED if assumed else "", reason], kind))
+        last = title
+    columns = (
+        Column("Part", "", "part"),
+        Column("Field"),
+        Column("Value used"),
+        Column("Basis"),
+        Column("Source or reason"),
+    )
     return Table("", columns, rows)
 
 

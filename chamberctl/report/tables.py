@@ -14,8 +14,8 @@ class Column:
     ----------
     name, unit : str
         What the column holds, and the unit of its numbers.
-    align : {"", "num", "mid"}
-        Text, numbers, or centered.
+    align : {"", "num", "mid", "part"}
+        Text, numbers, centered, or the name of a group of rows.
     """
 
     name: str
@@ -25,7 +25,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Row:
-    """One row; `kind` is "group" for a heading across, "strong" for the row to look at."""
+    """One row; `kind` is "strong" for the row to look at, "starts" for the first of a group."""
 
     cells: Sequence[str]
     kind: str = ""
@@ -62,7 +62,7 @@ def as_text(table: Table) -> str:
         Lines without trailing blanks.
     """
     heads = [[c.name for c in table.columns], [c.unit for c in table.columns]]
-    body = [list(row.cells) for row in table.rows if row.kind != "group"]
+    body = [list(row.cells) for row in table.rows]
     widths = [max(len(line[i]) for line in heads + body) for i in range(len(table.columns))]
 
     def line(cells: Sequence[str]) -> str:
@@ -77,5 +77,5 @@ def as_text(table: Table) -> str:
         rows.append(line(heads[1]))
     rows.append("  ".join("-" * width for width in widths))
     for row in table.rows:
-        rows.append(row.cells[0] if row.kind == "group" else line(row.cells))
+        rows.append(line(row.cells))
     return "\n".join(([table.caption] if table.caption else []) + rows)

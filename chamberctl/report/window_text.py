@@ -54,6 +54,7 @@ def points(study: Study, window: OperatingWindow) -> Table:
     rated, name = (drive.rated_hz, "Hz") if drive.rated_hz else (drive.rated_rpm, "rpm")
     columns = (
         Column("Point", "", "mid"),
+        Column("Duty as typed"),
         numbers("Indicated", unit.pressure),
         numbers("True", unit.pressure),
         numbers("Gas load", unit.gas_load),
@@ -66,6 +67,7 @@ def points(study: Study, window: OperatingWindow) -> Table:
     for index, point in enumerate(window.duty_points, start=1):
         cells = [
             str(index),
+            point.where,
             number(unit.to_pressure(point.indicated_pa)),
             number(unit.to_pressure(point.pressure_pa)),
             number(unit.to_gas_load(point.gas_load_pa_m3_s)),
@@ -184,7 +186,7 @@ def text(study: Study, window: OperatingWindow) -> list[str]:
     total = len(window.duty_points)
     good = sum(point.feasible for point in window.duty_points)
     reason = f" ({drive.minimum_reason})" if drive.minimum_reason else ""
-    lines = [
+    return [
         f"Speed may move from {unit.speed_text(drive.minimum_speed)}{reason} to "
         f"{unit.speed_text(drive.maximum_speed)}. {good} of {total} duty points can be held "
         "steadily inside these limits.",
@@ -195,10 +197,6 @@ def text(study: Study, window: OperatingWindow) -> list[str]:
         "beside "
         "each.",
     ]
-    for index, point in enumerate(window.duty_points, start=1):
-        if not point.feasible:
-            lines.append(f"Point {index} cannot be held: {point.reason} {point.nearest}".strip())
-    return lines
 
 
 def gathered(findings: Iterable[Finding]) -> list[Finding]:
@@ -209,18 +207,18 @@ def gathered(findings: Iterable[Finding]) -> list[Finding]:
 
 
 def point_findings(points: Sequence[OperatingPoint]) -> list[Finding]:
-    """Return the findings of the duty points, each once, with the points it belongs to."""
+    """Return the findings of the points that exist, each once, with the points it belongs to."""
     where: dict[Finding, list[str]] = {}
     for index, point in enumerate(points, start=1):
-        for finding in point.findings:
+        for finding in point.findings if point.feasible else ():
             where.setdefault(finding, []).append(str(index))
     merged = []
-    for finding, numbers in where.items():
-        every = len(numbers) == len(points) and len(points) > 1
+    for finding, labels in where.items():
+        every = len(labels) == len(points) and len(points) > 1
         places = (
             "At every point"
             if every
-            else (f"Point{'s' if len(numbers) > 1 else ''} {join_words(numbers)}")
+            else (f"Point{'s' if len(labels) > 1 else ''} {join_words(labels)}")
         )
         merged.append(Finding(finding.severity, finding.subject, f"{places}: {finding.text}"))
     return gathered(merged)

@@ -76,8 +76,7 @@ WORDS: tuple[tuple[str, str], ...] = (
     ("gain margin", "factor by which the loop's gain may rise before it oscillates without end"),
     (
         "lower gain margin",
-        "factor to which the gain may fall before the loop becomes unstable; none "
-        "where no fall does that",
+        "factor to which the gain may fall before the loop becomes unstable; 0: no fall does that",
     ),
     ("phase margin", "extra phase lag that the loop bears where its gain is 1"),
     ("delay margin", "extra dead time that the loop bears"),
