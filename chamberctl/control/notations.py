@@ -13,7 +13,7 @@ from chamberctl.control.conversions import (
     proportional_band,
     series_from_ideal,
 )
-from chamberctl.control.forms import ACTION_SENTENCE, TypedSettings, language, to_typed
+from chamberctl.control.forms import TypedSettings, language, to_typed
 from chamberctl.findings import Finding
 
 if TYPE_CHECKING:
@@ -242,8 +242,8 @@ def manual_check(
     wait = _three_digits(SETTLED * point.time_constant_s)
     move, way = ("Raise", "FALL") if up else ("Lower", "RISE")
     return (
-        f"{ACTION_SENTENCE} This check proves it; the words direct and reverse do not, they mean "
-        "opposite things on different controllers.",
+        "The words direct and reverse mean opposite things on different controllers; go by the "
+        "sentence and by this check alone.",
         "Have permission, a safe range, a stop criterion and somebody at the machine; write down "
         "the values found.",
         f"Controller in manual, output {speeds[0]}, reading steady near {readings[0]}. {move} the "

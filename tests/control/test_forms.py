@@ -194,7 +194,6 @@ def test_a33_the_action_is_a_sentence_with_a_manual_check() -> None:
     assert ACTION_SENTENCE == "Pressure above setpoint -> speed must go up."
     words = language(worded(NOTATIONS[0], output_unit="Hz"), HZ)
     steps = " ".join(manual_check(words, point, 0.2, 1.0))
-    assert ACTION_SENTENCE in steps
     assert "25.0 Hz" in steps
     assert "26.5 Hz" in steps
     assert "wait 40.0 s" in steps
@@ -203,6 +202,32 @@ def test_a33_the_action_is_a_sentence_with_a_manual_check() -> None:
     steps = " ".join(manual_check(words, SimpleNamespace(**vars(point) | {"speed": 1.0}), 0.2, 1.0))
     assert "Lower the output to 48.5 Hz" in steps
     assert "must RISE" in steps
+
+
+def test_filters_and_derivative_in_every_notation() -> None:
+    """A time constant of 1/(2 pi) s cuts off at 1 Hz; N is derivative time over filter time."""
+    tf = 1 / (2 * math.pi)
+    known = PidSettings(2e-4, 20.0, 3.0, tf, 0.3, reading="linear")
+    found = {
+        (row.label, row.unit): row.value for row in all_notations(known, controller(), HZ).rows
+    }
+    assert found["Filter of the reading, cut-off", "Hz"] == pytest.approx(1.0)
+    assert found["Filter of the reading, time", "s"] == tf
+    assert found["Derivative filter, cut-off", "Hz"] == pytest.approx(tf / 0.3)
+    assert found["Derivative filter, ratio N", "Td/Tf"] == pytest.approx(10.0)
+    assert found["Derivative time Td", "min"] == pytest.approx(0.05)
+    assert found["Derivative gain Kd", "%/mbar s"] == pytest.approx(6.0)
+    assert found["Derivative gain Kd", "Hz/mbar s"] == pytest.approx(3.0)
+    table = controller(form="parallel", derivative_as="min", filter_as="cut-off")
+    typed = to_typed(known, table, HZ)
+    assert typed["Tf"].value == pytest.approx(1.0)
+    assert (typed["Td"].value, typed["Td"].unit) == (pytest.approx(0.1), "%/% min")
+    assert (typed["Ti"].value, typed["Ti"].unit) == (pytest.approx(0.1), "%/%/s")
+    table = controller(filter_as="ratio", integral_as="repeats per second")
+    typed = to_typed(known, table, HZ)
+    assert typed["Tfd"].value == pytest.approx(10.0)
+    assert typed["Ti"].value == pytest.approx(0.05)
+    assert (typed["Tf"].value, typed["Tf"].unit) == (tf, "s")
 
 
 # --- properties ----------------------------------------------------------------------------------
