@@ -3,21 +3,13 @@
 from __future__ import annotations
 
 from chamberctl.study.catalog import FieldInfo, field_table, preset_path, presets
+from chamberctl.study.gas import Gas, GasLoad, GasShare, Purge
 from chamberctl.study.instruments import Drive, Gauge, SpeedMap
 from chamberctl.study.loop import Controller, Decimals, Duty, Hold, Limits
 from chamberctl.study.model import FORMAT, Provenance, Study
+from chamberctl.study.pumps import Backing, Booster, SpeedCurve
 from chamberctl.study.reading import load, loads
-from chamberctl.study.system import (
-    Backing,
-    Booster,
-    Chamber,
-    Gas,
-    GasLoad,
-    HotZone,
-    LinePart,
-    Purge,
-    System,
-)
+from chamberctl.study.system import Chamber, HotZone, LinePart, System
 
 __all__ = [
     "FORMAT",
@@ -31,6 +23,7 @@ __all__ = [
     "FieldInfo",
     "Gas",
     "GasLoad",
+    "GasShare",
     "Gauge",
     "Hold",
     "HotZone",
@@ -38,6 +31,7 @@ __all__ = [
     "LinePart",
     "Provenance",
     "Purge",
+    "SpeedCurve",
     "SpeedMap",
     "Study",
     "System",

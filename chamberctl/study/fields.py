@@ -16,12 +16,16 @@ from pydantic_core import PydanticCustomError
 
 from chamberctl import quantities
 
+ROOM: Final = "assumed, because most pump rooms are near it"
+ABSENT: Final = "assumed, because most systems have none worth counting"
+
 _REQUIRED: Final = "required"
 _UNSET: Final = "\0"
 _SUFFIXES: Final = {
     "pressure": "_pa", "volume": "_m3", "volume_flow": "_m3_s", "throughput": "_pa_m3_s",
     "conductance_per_pressure": "_m3_s_pa", "length": "_m", "temperature": "_k", "time": "_s",
-    "frequency": "_hz", "rotation": "_rpm", "angle": "_deg",
+    "frequency": "_hz", "rotation": "_rpm", "angle": "_deg", "molar_mass": "_kg_mol",
+    "viscosity": "_pa_s",
 }  # fmt: skip
 
 
@@ -31,6 +35,7 @@ class Spec:
 
     ``kind`` is one of quantity, list, pairs, choice, text, whole, table, part and parts; a
     dimension "speed" is a fraction of rated speed, typed in %, as plain fraction, in Hz or rpm.
+    Beside its choices, a choice may allow words that begin with ``or_begins``.
     """
 
     kind: str
@@ -45,6 +50,7 @@ class Spec:
     required: bool = False
     choices: tuple[str, ...] = ()
     least: int = 0
+    or_begins: str = ""
 
     @property
     def dimension(self) -> str:
@@ -55,6 +61,11 @@ class Spec:
     def unit(self) -> str:
         """Unit in which the field is shown."""
         return self.units[0] if self.units else ""
+
+    def allows(self, word: str) -> bool:
+        """Say whether a word is one of the choices, where only some are."""
+        free = bool(self.or_begins) and word.startswith(self.or_begins)
+        return not self.choices or word in self.choices or free
 
     def example(self) -> str:
         """Return a text that would be accepted, for messages."""
@@ -112,20 +123,24 @@ def quantities_list(
 
 
 def pairs(
-    dimensions: tuple[str, str], units: tuple[str, str], help: str, *, default: Any, shown: str,
-    source: str = "", least: int = 0,
+    dimensions: tuple[str, str], units: tuple[str, str], help: str, *, default: Any = _UNSET,
+    shown: str = "", source: str = "", least: int = 0,
 ) -> Any:  # fmt: skip
-    """Declare a list of pairs of numbers."""
+    """Declare a list of pairs of numbers; without a default it must be given."""
     return _declare(default, Spec("pairs", "", dimensions, units, "", "", help, source, shown,
-                                  least=least))  # fmt: skip
+                                  default == _UNSET, least=least))  # fmt: skip
 
 
-def choice(choices: tuple[str, ...], help: str, *, default: str = _UNSET, source: str = "") -> Any:
+def choice(
+    choices: tuple[str, ...], help: str, *, default: str | None = _UNSET, shown: str = "",
+    source: str = "", or_begins: str = "",
+) -> Any:  # fmt: skip
     """Declare one word out of a few."""
     required = default == _UNSET
-    text = "" if required else default
+    text = shown or ("" if default is None or required else default)
     return _declare(default, Spec("choice", help=help, source=source, default_text=text,
-                                  required=required, choices=choices))  # fmt: skip
+                                  required=required, choices=choices,
+                                  or_begins=or_begins))  # fmt: skip
 
 
 def words(help: str, *, default: str | None = "", required: bool = False, source: str = "") -> Any:

@@ -6,7 +6,19 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Literal
 
-from chamberctl.study.fields import Part, choice, pairs, quantities_list, quantity, whole, words
+from chamberctl.study.fields import (
+    Part,
+    choice,
+    pairs,
+    quantities_list,
+    quantity,
+    specs,
+    whole,
+    words,
+)
+
+AFTER = "after "
+"""How the position of a gauge behind a part of the line begins."""
 
 
 class SpeedMap(Part):
@@ -103,9 +115,11 @@ class Gauge(Part):
     kind: Literal["capacitance", "thermal", "other"] = choice(
         ("capacitance", "thermal", "other"), "principle of the gauge"
     )
-    position: Literal["chamber", "pump inlet"] = choice(
-        ("chamber", "pump inlet"), "where the gauge sits"
-    )
+    position: str = choice(
+        ("chamber", "pump inlet", "interstage"),
+        "where the gauge sits; 'after NAME' is behind the line part of that name",
+        or_begins=AFTER,
+    )  # fmt: skip
     range_low_pa: float = quantity(
         "pressure", "mbar", "lowest pressure of its range", "1e-6 Pa", "1 bar"
     )
@@ -150,3 +164,5 @@ class Gauge(Part):
             yield "tag", 'must not be empty, such as "PT-101"'
         if self.range_low_pa >= self.range_high_pa:
             yield "range_low", "must be below range_high"
+        if not specs(Gauge)["position"].allows(self.position):
+            yield "position", "must be 'chamber', 'pump inlet', 'interstage' or 'after NAME'"

@@ -72,6 +72,12 @@ class Duty(Part):
         "fraction", "%", "change of setpoint the responses are shown for", "0.1 %", "100 %",
         default="10 %", source="assumed, because it stays near the point the model holds for",
     )  # fmt: skip
+    minimum_controllable_pressure_pa: float | None = quantity(
+        "pressure", "mbar", "true pressure in the chamber below which the plant is known not to be "
+        "controllable, whatever the model says", "1e-3 Pa", "1 bar", default=None, shown="none",
+        source="known only from the plant",
+    )  # fmt: skip
+    minimum_controllable_reason: str = words("how that is known")
     limits: Limits = part("margins to keep", default=Limits(), source="Ms only")
 
 

@@ -124,11 +124,12 @@ class Study(Part):
         Returns
         -------
         tuple of (float, float, str)
-            Indicated setpoint [Pa], gas that enters the chamber with the leakage [Pa m3/s], label.
+            Indicated setpoint [Pa]; gas that enters the chamber with leakage and outgassing, but
+            without vapor, which depends on the pressure [Pa m3/s]; label.
         """
-        leak = self.system.gas_load.leak_pa_m3_s
+        unmetered = self.system.gas_load.unmetered_pa_m3_s
         return tuple(
-            (hold.setpoint_pa, load + leak, f"{setpoint} at {typed}")
+            (hold.setpoint_pa, load + unmetered, f"{setpoint} at {typed}")
             for number, hold in enumerate(self.duty.holds)
             for setpoint in [self._typed(f"duty.hold[{number}].setpoint", 0, hold.setpoint_pa)]
             for index, load in enumerate(hold.gas_loads_pa_m3_s)
@@ -152,9 +153,9 @@ class Study(Part):
         """Yield what the duty or the controller asks of a system that cannot give it."""
         yield from _gauge_problems(self)
         yield from _output_problems(self)
-        leak = self.system.gas_load.leak_pa_m3_s
+        unmetered = self.system.gas_load.unmetered_pa_m3_s
         for number, hold in enumerate(self.duty.holds):
-            if min(hold.gas_loads_pa_m3_s) + leak <= 0.0:
+            if min(hold.gas_loads_pa_m3_s) + unmetered <= 0.0:
                 yield (
                     f"duty.hold[{number}].gas_loads",
                     "without any gas nothing lifts the pressure and speed cannot hold it; give "

@@ -245,10 +245,11 @@ class _Reader:
             return value.isoformat()
         if not isinstance(value, str):
             raise QuantityError(f"a text in quotes is needed: {spec.help}", given=shown(value))
-        if spec.choices and value not in spec.choices:
+        if not spec.allows(value):
             if outside_the_model(value):
                 raise QuantityError(OUTSIDE_REMEDY, given=shown(value))
-            allowed = ", ".join(f"'{word}'" for word in spec.choices)
+            free = (f"{spec.or_begins}NAME",) if spec.or_begins else ()
+            allowed = ", ".join(f"'{word}'" for word in (*spec.choices, *free))
             near = nearest(value, spec.choices)
             hint = near if "did you mean" in near else ""
             raise QuantityError(f"must be one of {allowed}{hint}", given=shown(value))

@@ -3,32 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 from typing import Literal
 
-from chamberctl.study.fields import (
-    Part,
-    choice,
-    pairs,
-    part,
-    parts,
-    quantity,
-    words,
-)
-from chamberctl.study.instruments import Drive, Gauge, SpeedMap
-
-ROOM = "assumed, because most pump rooms are near it"
-ABSENT = "assumed, because most systems have none worth counting"
-
-GasName = Literal["N2", "air", "Ar", "He", "H2", "H2O", "CO2", "O2"]
-
-
-class Gas(Part):
-    """The gas that flows."""
-
-    name: GasName = choice(
-        ("N2", "air", "Ar", "He", "H2", "H2O", "CO2", "O2"), "gas that makes up most of the flow"
-    )
+from chamberctl.study.fields import ROOM, Part, choice, part, parts, quantity, words
+from chamberctl.study.gas import Gas, GasLoad, Purge
+from chamberctl.study.instruments import AFTER, Drive, Gauge, SpeedMap
+from chamberctl.study.pumps import Backing, Booster
 
 
 class HotZone(Part):
@@ -51,173 +31,97 @@ class Chamber(Part):
         default="293.15 K", source=ROOM,
     )  # fmt: skip
     hot_zones: tuple[HotZone, ...] = parts("hot parts of the chamber", key="hot_zone")
+    wall_distance_m: float | None = quantity(
+        "length", "mm", "distance from the middle of the gas to the nearest wall, which decides "
+        "how fast the gas takes on the wall's temperature", "0.1 mm", "20 m", default=None,
+        shown="estimated from the volume", source="geometry of a cylinder as long as wide",
+    )  # fmt: skip
+
+
+_NEEDS = {
+    "tube": ("diameter", "length"),
+    "elbow": ("diameter", "leg"),
+    "orifice": ("diameter",),
+    "valve": (),
+    "conductance": ("conductance",),
+    "cold trap": ("conductance",),
+    "condenser": ("conductance",),
+}
+_MAY_HAVE = {
+    "valve": ("diameter", "conductance", "opening_time"),
+    "cold trap": ("vapor_pressure",),
+    "condenser": ("vapor_pressure",),
+}
+TRAPS = ("cold trap", "condenser")
+"""Kinds of line parts that catch the vapor."""
 
 
 class LinePart(Part):
     """One part of the line from the chamber to the pumps."""
 
-    kind: Literal["tube", "orifice", "conductance"] = choice(
-        ("tube", "orifice", "conductance"), "what the part is"
+    kind: Literal["tube", "elbow", "orifice", "valve", "conductance", "cold trap", "condenser"] = (
+        choice(tuple(_NEEDS), "what the part is")
     )
     name: str = words("what the part is called on the machine")
     diameter_m: float | None = quantity(
-        "length", "mm", "inner diameter of a tube or orifice", "0.1 mm", "5 m", default=None,
-        source="only for a tube or an orifice",
+        "length", "mm", "inner diameter of a tube, elbow, orifice or open valve", "0.1 mm", "5 m",
+        default=None, source="only for a tube, elbow, orifice or valve",
     )  # fmt: skip
     length_m: float | None = quantity(
         "length", "m", "length of a tube along its axis", "1 mm", "1000 m", default=None,
         source="only for a tube",
+    )  # fmt: skip
+    leg_m: float | None = quantity(
+        "length", "mm", "length of each of an elbow's two legs along its axis", "1 mm", "100 m",
+        default=None, source="only for an elbow",
     )  # fmt: skip
     temperature_k: float = quantity(
         "temperature", "degC", "temperature of the gas in the part", "50 K", "1500 K",
         default="293.15 K", source=ROOM,
     )  # fmt: skip
     discharge_coefficient: float = quantity(
-        "number", "", "what a choked orifice passes of the ideal flow", "0.3", "1", default="0.85",
+        "number", "", "what a choked orifice or valve passes of the ideal flow", "0.3", "1",
+        default="0.85",
         source="assumed, because sharp edges pass 0.8 to 0.9 of the ideal flow (from memory)",
     )  # fmt: skip
     conductance_m3_s: float | None = quantity(
-        "volume_flow", "L/s", "fixed conductance: gas flow per pressure difference", "1e-6 L/s",
-        "1e6 m3/s", default=None, source="only for a fixed conductance",
+        "volume_flow", "L/s", "fixed conductance: gas flow per pressure difference (of a valve: "
+        "open)", "1e-6 L/s", "1e6 m3/s", default=None,
+        source="only for a fixed conductance, valve, cold trap or condenser",
+    )  # fmt: skip
+    opening_time_s: float = quantity(
+        "time", "s", "time a valve takes from closed to open", "0 s", "1 h", default="0 s",
+        source="assumed, because most isolation valves open within a second or two (from memory)",
+    )  # fmt: skip
+    vapor_pressure_pa: float = quantity(
+        "pressure", "mbar", "pressure that a cold trap or condenser holds the vapor at: of the ice "
+        "or liquid on its wall", "0 Pa", "1 bar", default="0 Pa",
+        source="assumed, because a cold wall catches all but a trace",
     )  # fmt: skip
     volume_m3: float | None = quantity(
         "volume", "L", "gas volume of the part, half of it counted at each end", "0 L", "1000 m3",
-        default=None, shown="a tube's from its size, otherwise 0 L", source="geometry",
+        default=None, shown="a tube's or elbow's from its size, otherwise 0 L", source="geometry",
     )  # fmt: skip
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Yield what is missing or does not belong to this kind of part."""
-        needs = {
-            "tube": ("diameter", "length"), "orifice": ("diameter",), "conductance":
-            ("conductance",),
-        }[self.kind]  # fmt: skip
-        for key, attribute, example in (
-            ("diameter", "diameter_m", "160 mm"),
-            ("length", "length_m", "12 m"),
-            ("conductance", "conductance_m3_s", "100 L/s"),
+        needs = _NEEDS[self.kind]
+        allowed = needs + _MAY_HAVE.get(self.kind, ())
+        for key, value, example in (
+            ("diameter", self.diameter_m, "160 mm"),
+            ("length", self.length_m, "12 m"),
+            ("leg", self.leg_m, "200 mm"),
+            ("conductance", self.conductance_m3_s, "100 L/s"),
+            ("opening_time", self.opening_time_s or None, "2 s"),
+            ("vapor_pressure", self.vapor_pressure_pa or None, "0.1 mbar"),
         ):
-            given = getattr(self, attribute) is not None
-            if key in needs and not given:
+            if key in needs and value is None:
                 yield key, f'missing: a part of kind "{self.kind}" needs {key} = "{example}"'
-            if given and key not in needs:
+            if value is not None and key not in allowed:
                 yield key, f'does not belong to a part of kind "{self.kind}"; remove it'
-
-
-class Booster(Part):
-    """A booster in front of the backing pump; gap data are for the study's gas."""
-
-    swept_speed_m3_s: float = quantity(
-        "volume_flow", "m3/h", "geometric pumping speed at rated speed", "0.01 m3/h", "1e6 m3/h"
-    )
-    gap_conductance_m3_s: float = quantity(
-        "volume_flow", "L/s", "gap leakage per pressure difference, molecular part",
-        "0 L/s", "100 m3/s",
-    )  # fmt: skip
-    gap_conductance_per_pressure_m3_s_pa: float = quantity(
-        "conductance_per_pressure", "L/s/mbar", "growth of the gap leakage with the mean pressure",
-        "0 L/s/mbar", "1 m3/s/Pa", default="0 L/s/mbar",
-        source="assumed, because below about 1 mbar the molecular part rules",
-    )  # fmt: skip
-    carry_back_speed_m3_s: float = quantity(
-        "volume_flow", "L/s", "volume the rotors carry back at rated speed", "0 L/s", "100 m3/s",
-        default="0 L/s", source="assumed, because gap leakage rules in most duties",
-    )  # fmt: skip
-    inlet_volume_m3: float = quantity(
-        "volume", "L", "gas volume at the booster's inlet", "0 L", "1000 m3", default="0 L",
-        source=ABSENT,
-    )  # fmt: skip
-    inlet_temperature_k: float = quantity(
-        "temperature", "degC", "temperature of the gas at the booster's inlet", "50 K", "1000 K",
-        default="293.15 K", source=ROOM,
-    )  # fmt: skip
-    overflow_difference_pa: float | None = quantity(
-        "pressure", "mbar", "pressure difference at which the overflow valve opens", "1 Pa",
-        "1 bar", default=None, shown="no overflow valve", source=ABSENT,
-    )  # fmt: skip
-    difference_limit_pa: float | None = quantity(
-        "pressure", "mbar", "highest continuous pressure difference, from the data sheet", "1 Pa",
-        "1 bar", default=None, shown="not checked", source="user data; no value is assumed",
-    )  # fmt: skip
-
-
-class Backing(Part):
-    """The backing pump, by displacement and slip or by a curve at rated speed."""
-
-    displacement_m3_s: float | None = quantity(
-        "volume_flow", "m3/h", "geometric pumping speed at rated speed", "1e-3 m3/h", "1e6 m3/h",
-        default=None, source="needed unless a curve is given",
-    )  # fmt: skip
-    ultimate_pressure_pa: float = quantity(
-        "pressure", "mbar", "lowest inlet pressure at rated speed without gas flow", "0 Pa",
-        "200 mbar", default="0 Pa", source="assumed, because an ideal pump has no slip",
-    )  # fmt: skip
-    clearance_conductance_m3_s: float = quantity(
-        "volume_flow", "L/s", "leakage back through clearances that grows with inlet pressure",
-        "0 L/s", "100 m3/s", default="0 L/s",
-        source="assumed, because an ideal pump has no clearances",
-    )  # fmt: skip
-    slip_exponent: float = quantity(
-        "number", "", "m in slip(n) = slip(rated) n^-m; 0 only for a single stage", "0", "10",
-        default="0", source="assumed, because a single stage leaks alike at every speed",
-    )  # fmt: skip
-    curve: tuple[tuple[float, float], ...] | None = pairs(
-        ("pressure", "volume_flow"), ("mbar", "m3/h"),
-        "pumping speed against inlet pressure at rated speed, pressures rising", default=None,
-        shown="none", source="displacement and ultimate pressure are used instead", least=2,
-    )  # fmt: skip
-    curve_known_down_to_speed: float = quantity(
-        "speed", "%", "slowest speed at which the curve was confirmed; slower is marked "
-        "extrapolated", "1 %", "100 %", default="100 %",
-        source="data sheets show curves at rated speed only",
-    )  # fmt: skip
-    inlet_volume_m3: float = quantity(
-        "volume", "L", "gas volume at the pump's inlet or between booster and pump", "0 L",
-        "1000 m3", default="0 L", source=ABSENT,
-    )  # fmt: skip
-    inlet_temperature_k: float = quantity(
-        "temperature", "degC", "temperature of the gas at the pump's inlet", "50 K", "1000 K",
-        default="293.15 K", source=ROOM,
-    )  # fmt: skip
-
-    def contradictions(self) -> Iterator[tuple[str, str]]:
-        """Yield a pump described twice or not at all, and a curve that is none."""
-        if self.curve is None:
-            if self.displacement_m3_s is None:
-                yield "displacement", 'missing: give displacement = "600 m3/h" or a curve'
-            return
-        for key in ("displacement_m3_s", "ultimate_pressure_pa"):
-            if getattr(self, key):
-                short = key.removesuffix("_m3_s").removesuffix("_pa")
-                yield short, "the curve says it already; remove this field or the curve"
-        pressures = [pressure for pressure, _ in self.curve]
-        if any(low >= high for low, high in pairwise(pressures)) or pressures[0] <= 0.0:
-            yield "curve", "inlet pressures must be above 0 and rise from row to row"
-        speeds = [speed for _, speed in self.curve]
-        if min(speeds) < 0.0 or max(speeds) <= 0.0:
-            yield "curve", "pumping speeds must not be negative, and not all 0"
-
-
-class GasLoad(Part):
-    """Gas that enters the chamber unmetered."""
-
-    leak_pa_m3_s: float = quantity(
-        "throughput", "mbar L/s", "leakage into the chamber, added to every metered load",
-        "0 mbar L/s", "1e5 mbar L/s", default="0 mbar L/s",
-        source="assumed, because process flows are far larger in a tight system",
-    )  # fmt: skip
-
-
-class Purge(Part):
-    """Gas let in at the pumps."""
-
-    inlet_pa_m3_s: float = quantity(
-        "throughput", "mbar L/s", "purge at the pumps' inlet", "0 mbar L/s", "1e5 mbar L/s",
-        default="0 mbar L/s", source=ABSENT,
-    )  # fmt: skip
-    interstage_pa_m3_s: float = quantity(
-        "throughput", "mbar L/s", "purge between booster and backing pump", "0 mbar L/s",
-        "1e5 mbar L/s", default="0 mbar L/s", source=ABSENT,
-    )  # fmt: skip
+        if self.kind == "valve" and (self.diameter_m is None) == (self.conductance_m3_s is None):
+            given = "give one of them" if self.diameter_m is None else "keep one of them"
+            yield "diameter", f"a valve is described by its diameter or its conductance: {given}"
 
 
 class System(Part):
@@ -238,12 +142,17 @@ class System(Part):
     gas_load: GasLoad = part("unmetered gas", default=GasLoad(), source="none")
     purge: Purge = part("gas let in at the pumps", default=Purge(), source="none")
 
+    @property
+    def line_names(self) -> tuple[str, ...]:
+        """Name of each line part; one without a name is its kind with its number, from 1."""
+        return tuple(
+            part.name or f"{part.kind} {number}" for number, part in enumerate(self.line, start=1)
+        )
+
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Yield parts that do not fit each other."""
-        tags = [gauge.tag for gauge in self.gauges]
-        for index, tag in enumerate(tags):
-            if tag in tags[:index]:
-                yield f"gauge[{index}].tag", "another gauge has this tag; every tag must be unique"
+        yield from self._gauge_problems()
+        yield from self._vapor_problems()
         has_map = self.speed_map.booster is not None
         if self.booster is not None and not has_map:
             yield (
@@ -256,3 +165,33 @@ class System(Part):
         low, high = self.speed_map.output[0], self.speed_map.output[-1]
         if low > self.drive.minimum_speed or high < self.drive.maximum_speed:
             yield "speed_map.output", "must cover the drive's minimum to maximum speed"
+
+    def _gauge_problems(self) -> Iterator[tuple[str, str]]:
+        tags = [gauge.tag for gauge in self.gauges]
+        for index, gauge in enumerate(self.gauges):
+            if gauge.tag in tags[:index]:
+                yield f"gauge[{index}].tag", "another gauge has this tag; every tag must be unique"
+            where = f"gauge[{index}].position"
+            if gauge.position == "interstage" and self.booster is None:
+                yield where, "there is no [system.booster] with a place behind it"
+            if not gauge.position.startswith(AFTER):
+                continue
+            found = self.line_names.count(gauge.position.removeprefix(AFTER))
+            if found == 0:
+                known = ", ".join(f"'{AFTER}{name}'" for name in self.line_names)
+                yield where, f"no part of the line has this name; known are: {known or 'none'}"
+            elif found > 1:
+                yield where, "several parts of the line have this name; rename one of them"
+
+    def _vapor_problems(self) -> Iterator[tuple[str, str]]:
+        traps = [index for index, part in enumerate(self.line) if part.kind in TRAPS]
+        for index in traps[1:]:
+            yield f"line[{index}].kind", "one cold trap or condenser in a line; join them into one"
+        vapor = self.gas_load.vapor_conductance_m3_s > 0.0
+        if traps and vapor:
+            cold = self.line[traps[0]].vapor_pressure_pa
+            if cold >= self.gas_load.vapor_saturation_pa:
+                yield (
+                    f"line[{traps[0]}].vapor_pressure",
+                    "must be below gas_load.vapor_saturation, or nothing is caught here",
+                )

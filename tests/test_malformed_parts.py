@@ -1,0 +1,185 @@
+"""Gases, line parts, loads, pumps and gauges that are wrong, each with its message."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.test_malformed_studies import DISPLACEMENT, GOOD, VOLUME, check
+
+GAS = '[system.gas]\nname = "N2"\n'
+OWN = (
+    '[system.gas]\nname = "own"\nmolar_mass = "39.95 g/mol"\nviscosity_20c = "22.3 uPa s"\n'
+    'sutherland = "159 K"\nheat_capacity_ratio = 1.67\n'
+)
+TUBE = 'kind = "tube"\ndiameter = "160 mm"\nlength = "12 m"\n'
+DRIVE = "[system.drive]\n"
+DUTY = "[duty]\n"
+POSITION = 'position = "chamber"'
+TRAP = '[[system.line]]\nkind = "condenser"\nconductance = "100 L/s"\n'
+K0 = 'compression_curve = [["0.1 mbar", 30], ["1 mbar", 50]]\n'
+
+
+def blend(*shares: tuple[str, str]) -> tuple[str, str]:
+    parts = (f'[[system.gas.part]]\nname = "{n}"\nfraction = "{f}"\n' for n, f in shares)
+    return GAS, '[system.gas]\nname = "blend"\n' + "".join(parts)
+
+
+def line(text: str) -> tuple[str, str]:
+    return TUBE, f"{text}\n"
+
+
+def load(text: str) -> tuple[str, str]:
+    return DUTY, f"[system.gas_load]\n{text}\n{DUTY}"
+
+
+def booster(text: str) -> tuple[str, str]:
+    speeds = '[system.speed_map]\nbooster = ["0 %", "100 %"]\n'
+    return DRIVE, f'{speeds}[system.booster]\nswept_speed = "500 L/s"\n{text}\n{DRIVE}'
+
+
+def curves(*items: tuple[str, str], more: str = "") -> tuple[str, str]:
+    tables = (f'[[system.backing.curves]]\nspeed = "{s}"\npoints = [{p}]\n' for s, p in items)
+    return DISPLACEMENT, f"{more}\n" + "".join(tables)
+
+
+FULL = ("100 %", '["0.1 mbar", "50 m3/h"], ["10 mbar", "100 m3/h"]')
+HALF = ("50 %", '["0.1 mbar", "20 m3/h"], ["10 mbar", "50 m3/h"]')
+BACKING = "system.backing."
+PART = "system.line[0]."
+BOOSTER = "system.booster."
+
+# what is changed (old, new), the field, what the message shows as given, words of the remedy
+CASES = {
+    "own gas without properties": ((GAS, '[system.gas]\nname = "own"\n'), "system.gas.molar_mass",
+                                   "nothing", "a gas of your own needs molar_mass"),
+    "property of a known gas": ((GAS, GAS + 'sutherland = "120 K"\n'), "system.gas.sutherland",
+                                "'120 K'", '"N2" is known; remove it'),
+    "molar mass without unit": ((GAS, OWN.replace('"39.95 g/mol"', '"40"')),
+                                "system.gas.molar_mass", "'40'", "unit is missing"),
+    "impossible heat capacities": ((GAS, OWN.replace("1.67", "2.5")),
+                                   "system.gas.heat_capacity_ratio", "'2.5'", "between 1.01 and"),
+    "blend without parts": ((GAS, '[system.gas]\nname = "blend"\n'), "system.gas.part", "nothing",
+                            "two parts or more"),
+    "blend of one": (blend(("Ar", "100 %")), "system.gas.part", "nothing", "two parts or more"),
+    "shares do not add up": (blend(("Ar", "80 %"), ("N2", "10 %")), "system.gas.part", "nothing",
+                             "add up to 100 %, these make 90 %"),
+    "one gas twice": (blend(("Ar", "80 %"), ("Ar", "20 %")), "system.gas.part[1].name", "'Ar'",
+                      "in the blend already"),
+    "unknown gas in a blend": (blend(("Ar", "80 %"), ("SF6", "20 %")), "system.gas.part[1].name",
+                               "'SF6'", "must be one of"),
+    "parts without blend": ((GAS, GAS + '[[system.gas.part]]\nname = "Ar"\nfraction = "1"\n'),
+                            "system.gas.part", "nothing", "parts belong to a blend"),
+    "empty share": (blend(("Ar", "100 %"), ("N2", "0 %")), "system.gas.part[1].fraction", "'0 %'",
+                    "between 0.0001 % and 100 %"),
+    "elbow without leg": (line('kind = "elbow"\ndiameter = "160 mm"'), PART + "leg", "nothing",
+                          'needs leg = "200 mm"'),
+    "elbow with length": (line('kind = "elbow"\ndiameter = "1 cm"\nleg = "1 cm"\nlength = "1 m"'),
+                          PART + "length", "'1 m'", "does not belong"),
+    "leg of a tube": (line(TUBE + 'leg = "20 cm"'), PART + "leg", "'20 cm'", "does not belong"),
+    "valve without size": (line('kind = "valve"'), PART + "diameter", "nothing",
+                           "by its diameter or its conductance: give one"),
+    "valve with two sizes": (line('kind = "valve"\ndiameter = "5 cm"\nconductance = "9 L/s"'),
+                             PART + "diameter", "'5 cm'", "keep one of them"),
+    "opening time of a tube": (line(TUBE + 'opening_time = "2 s"'), PART + "opening_time", "'2 s'",
+                               "does not belong"),
+    "negative opening time": (line('kind = "valve"\ndiameter = "5 cm"\nopening_time = "-1 s"'),
+                              PART + "opening_time", "'-1 s'", "between 0 s and 1 h"),
+    "condenser without path": (line('kind = "condenser"'), PART + "conductance", "nothing",
+                               'needs conductance = "100 L/s"'),
+    "vapor pressure of a tube": (line(TUBE + 'vapor_pressure = "1 Pa"'), PART + "vapor_pressure",
+                                 "'1 Pa'", "does not belong"),
+    "two traps": ((DUTY, TRAP + TRAP.replace("condenser", "cold trap") + DUTY),
+                  "system.line[2].kind", "'cold trap'", "one cold trap or condenser"),
+    "condenser warmer than the product": (
+        (DUTY, TRAP + 'vapor_pressure = "7 mbar"\n[system.gas_load]\nvapor_conductance = "9 L/s"\n'
+         'vapor_saturation = "6 mbar"\n' + DUTY),
+        "system.line[1].vapor_pressure", "'7 mbar'", "below gas_load.vapor_saturation"),
+    "vapor without saturation": (load('vapor_conductance = "9 L/s"'),
+                                 "system.gas_load.vapor_saturation", "nothing", "vapor needs"),
+    "vapor without path": (load('vapor_saturation = "6 mbar"'),
+                           "system.gas_load.vapor_conductance", "nothing", "vapor needs"),
+    "negative outgassing": (load('outgassing_1h = "-1 mbar L/s"'),
+                            "system.gas_load.outgassing_1h", "'-1 mbar L/s'", "between 0 mbar"),
+    "outgassing at no age": (load('outgassing_age = "0 s"'), "system.gas_load.outgassing_age",
+                             "'0 s'", "between 1 s"),
+    "outgassing falls too fast": (load("outgassing_exponent = 7"),
+                                  "system.gas_load.outgassing_exponent", "'?7'?", "0 and 3"),
+    "booster without slip": (booster(""), BOOSTER + "gap_conductance", "nothing",
+                             "missing: give gap_conductance"),
+    "curve and gap": (booster('gap_conductance = "3 L/s"\n' + K0), BOOSTER + "gap_conductance",
+                      "'3 L/s'", "the curve says it already"),
+    "curve and carry-back": (booster('carry_back_speed = "1 L/s"\n' + K0),
+                             BOOSTER + "carry_back_speed", "'1 L/s'", "the curve says it already"),
+    "curve that knows its split": (booster('slip_split = "as given"\n' + K0),
+                                   BOOSTER + "slip_split", "'as given'", "gap or carry-back"),
+    "compression turns back": (booster(K0.replace("0.1 mbar", "5 mbar")),
+                               BOOSTER + "compression_curve", "'5 mbar, 30; 1 mbar, 50'",
+                               "rise from row to row"),
+    "compression below one": (booster(K0.replace("30", "0.9")), BOOSTER + "compression_curve",
+                              "0.9", "above 1"),
+    "compression of one point": (booster('compression_curve = [["1 mbar", 40]]'),
+                                 BOOSTER + "compression_curve", "'1 mbar, 40'", "at least 2"),
+    "unknown split": (booster('gap_conductance = "3 L/s"\nslip_split = "gaps"'),
+                      BOOSTER + "slip_split", "'gaps'", "did you mean 'gap'"),
+    "unknown stated gas": (booster('gap_conductance = "3 L/s"\nstated_gas = "blend"'),
+                           BOOSTER + "stated_gas", "'blend'", "must be one of"),
+    "torque as a number": (booster('gap_conductance = "3 L/s"\ntorque_difference = 50'),
+                           BOOSTER + "torque_difference", "50", "unit is missing"),
+    "no curve at rated speed": (curves(HALF), BACKING + "curves", "nothing", 'speed = "100 %"'),
+    "two curves at one speed": (curves(FULL, FULL), BACKING + "curves[1].speed", "'100 %'",
+                                "another curve is at this speed"),
+    "slower pumps more": (curves(FULL, (HALF[0], HALF[1].replace("20 m3/h", "60 m3/h"))),
+                          BACKING + "curves[1].points", "60 m3/h", "a slower pump cannot"),
+    "slower pumps more in between": (
+        curves(("100 %", FULL[1].replace('], [', '], ["1 mbar", "51 m3/h"], [', 1)),
+               ("50 %", '["0.1 mbar", "49 m3/h"], ["10 mbar", "99 m3/h"]')),
+        BACKING + "curves[1].points", "99 m3/h", "a slower pump cannot"),
+    "curve without points": ((DISPLACEMENT, '[[system.backing.curves]]\nspeed = "100 %"\n'),
+                             BACKING + "curves[0].points", "nothing", "missing: add points"),
+    "one of the curves turns back": (
+        curves(("100 %", '["5 mbar", "1 m3/h"], ["1 mbar", "2 L/s"]')),
+        BACKING + "curves[0].points", "5 mbar", "rise from row"),
+    "curves and displacement": (curves(FULL, HALF, more=DISPLACEMENT), BACKING + "displacement",
+                                "'100 L/s'", "the curve says it already"),
+    "curves and a curve": (curves(FULL, HALF, more=f"curve = [{FULL[1]}]"), BACKING + "curve",
+                           "0.1 mbar", "keep one of them"),
+    "curves and their lowest speed": (
+        curves(FULL, HALF, more='curve_known_down_to_speed = "50 %"'),
+        BACKING + "curve_known_down_to_speed", "'50 %'", "the slowest of the curves"),
+    "curve and clearances": (
+        (DISPLACEMENT, f'curve = [{FULL[1]}]\nclearance_conductance = "1 L/s"'),
+        BACKING + "clearance_conductance", "'1 L/s'", "curve says it already"),
+    "ballast beyond all": ((DISPLACEMENT, DISPLACEMENT + '\nballast_share = "120 %"'),
+                           BACKING + "ballast_share", "'120 %'", "between 0 % and 100 %"),
+    "gauge behind nothing": ((POSITION, 'position = "after filter"'), "system.gauge[0].position",
+                             "'after filter'", "known are: 'after tube 1'"),
+    "gauge between no pumps": ((POSITION, 'position = "interstage"'), "system.gauge[0].position",
+                               "'interstage'", r"no \[system.booster\]"),
+    "gauge elsewhere": ((POSITION, 'position = "behind filter"'), "system.gauge[0].position",
+                        "'behind filter'", "must be one of .*'after NAME'"),
+    "wall behind the wall": ((VOLUME, VOLUME + '\nwall_distance = "0 mm"'),
+                             "system.chamber.wall_distance", "'0 mm'", "between 0.1 mm and 20 m"),
+    "floor at zero": ((DUTY, DUTY + 'minimum_controllable_pressure = "0 mbar"\n'),
+                      "duty.minimum_controllable_pressure", "'0 mbar'", "between 1e-3 Pa"),
+    "floor without unit": ((DUTY, DUTY + "minimum_controllable_pressure = 0.5\n"),
+                           "duty.minimum_controllable_pressure", "0.5", "unit is missing"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_message_names_file_field_value_and_remedy(case: str, tmp_path: Path) -> None:
+    (old, new), field, given, remedy = CASES[case]
+    assert old in GOOD
+    path = tmp_path / "wrong.toml"
+    path.write_text(GOOD.replace(old, new, 1), encoding="utf-8")
+    check(path, field, given, remedy)
+
+
+def test_a_gauge_behind_one_of_two_parts_of_a_name(tmp_path: Path) -> None:
+    pipe = TUBE + 'name = "pipe"\n'
+    text = GOOD.replace(TUBE, f"{pipe}[[system.line]]\n{pipe}")
+    path = tmp_path / "wrong.toml"
+    path.write_text(text.replace(POSITION, 'position = "after pipe"'), encoding="utf-8")
+    check(path, "system.gauge[0].position", "'after pipe'", "rename one of them")
