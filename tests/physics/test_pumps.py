@@ -76,7 +76,6 @@ def test_booster_at_reduced_speed(row, validation):
         computed = compression(speed, 1.0, gap, 0.0, carried)
         expected = row[f"K0_model_{model}"]
         validation.check(SCALING, f"zero-flow compression, {model}", expected, computed, rel=1e-6)
-        assert zero_flow_compression(speed, 1.0, gap, carried) == pytest.approx(computed, rel=1e-9)
         net, _ = stage(20.0, speed, 1.0, 1.0 / staging, gap, carried)
         expected = row[f"net_speed_over_nominal_swept_model_{model}"]
         validation.check(SCALING, f"net speed, {model}", expected, net, rel=1e-6)

@@ -163,7 +163,7 @@ def test_speed_for_a_load(row, check):
     load = quantities.parse(f"{given['gas_load_mbar_l_per_s']} mbar L/s", "throughput")
     pressure = quantities.parse(f"{given['pressure_mbar']} mbar", "pressure")
     speed = load / backing_throughput(pressure, 1.0, 1.0, 0.0, 0.0, 0.0)
-    check("pumping_speed_l_per_s", quantities.convert(speed, "m3/s", "L/s", "volume_flow"))
+    check("pumping_speed_l_per_s", speed / quantities.parse("1 L/s", "volume_flow"))
 
 
 def booster_stage(given, speed=1.0, inlet_pa=10.0, nominal=""):
