@@ -6,8 +6,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from tests import validation as validation_page
+
+
+# A busy machine is no failure, so there are no deadlines. Where CI is set, Hypothesis has a profile
+# of its own that repeats the same examples.
+if settings.get_current_profile_name() == "default":
+    settings.register_profile("house", deadline=None)
+    settings.load_profile("house")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
