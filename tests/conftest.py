@@ -10,7 +10,6 @@ from hypothesis import settings
 
 from tests import validation as validation_page
 
-
 # A busy machine is no failure, so there are no deadlines. Where CI is set, Hypothesis has a profile
 # of its own that repeats the same examples.
 if settings.get_current_profile_name() == "default":
