@@ -174,19 +174,6 @@ def proportional_band(gain: float) -> float:
     return 100.0 / gain
 
 
-def engineering_gain(gain: float, output_span: float, reading_span: float) -> float:
-    """Return the gain [output unit per reading unit] of a gain [% of span per % of span].
-
-    Parameters
-    ----------
-    gain : float
-        Percent of output span per percent of reading span.
-    output_span, reading_span : float
-        Width of the spans in their own units.
-    """
-    return gain * output_span / reading_span
-
-
 #: seconds in the unit of an integral time, or of the time in which it repeats the proportional step
 SECONDS = {"s": 1.0, "min": 60.0, "repeats per second": 1.0, "repeats per minute": 60.0}
 

@@ -17,6 +17,7 @@ from chamberctl.control.conversions import (
     FormError,
     Pid,
     integral_number,
+    parallel_from_ideal,
     proportional_band,
 )
 
@@ -229,7 +230,8 @@ def integral_row(words: Language, pid: Pid) -> TypedValue:
     """Return the row of the integral action of a PID in the controller's form."""
     notation = words.integral_as
     if words.form == "parallel":
-        number = pid.gain * words.gain_factor / pid.ti_s * SECONDS[notation]
+        gains = parallel_from_ideal(pid.gain * words.gain_factor, pid.ti_s, pid.td_s)
+        number = gains.ki * SECONDS[notation]
         per = "min" if SECONDS[notation] == 60.0 else "s"
         meaning = "output per reading's deviation and time; 0 switches it off"
         unit = f"{words.gain_unit}/{per}"
@@ -255,7 +257,8 @@ def derivative_row(words: Language, pid: Pid) -> TypedValue:
     unit = words.derivative_as
     number = pid.td_s / SECONDS[unit]
     if words.form == "parallel":
-        number *= pid.gain * words.gain_factor
+        gains = parallel_from_ideal(pid.gain * words.gain_factor, pid.ti_s, pid.td_s)
+        number = gains.kd / SECONDS[unit]
         meaning = "output per rate of change of the reading; 0 switches it off"
         label, unit = "Derivative gain Kd", f"{words.gain_unit} {unit}"
     else:
