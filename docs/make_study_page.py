@@ -6,7 +6,6 @@ Run it as ``python docs/make_study_page.py``; a test fails when the page is not 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import groupby
 from pathlib import Path
 
 from chamberctl import quantities
@@ -82,9 +81,12 @@ def page() -> str:
 
 def sections() -> Iterator[str]:
     """One section for each TOML table."""
-    for table, fields in groupby(field_table(), key=table_of):
+    tables: dict[str, list[FieldInfo]] = {}
+    for info in field_table():
+        tables.setdefault(table_of(info), []).append(info)
+    for table, fields in tables.items():
         head = f"## `[{table}]`" if table else "## At the top"
-        if "[]" in table:
+        if table.endswith("[]"):
             head = f"## `[[{table.replace('[]', '')}]]`"
         rows = "".join(
             ROW.format(
