@@ -59,10 +59,20 @@ def _candidates(sampled: bool, count: int) -> list[tuple[RandomLoop, LoopMargins
 
 @pytest.mark.parametrize("sampled", [True, False], ids=["sampled", "continuous"])
 def test_random_rational_loops_equal_the_library(sampled: bool) -> None:
-    for loop, own in _candidates(sampled, 15):
+    _compare(sampled, 6)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sampled", [True, False], ids=["sampled", "continuous"])
+def test_more_random_rational_loops_equal_the_library(sampled: bool) -> None:
+    _compare(sampled, 60)
+
+
+def _compare(sampled: bool, count: int) -> None:
+    for loop, own in _candidates(sampled, count):
         system = _library_loop(loop)
         high = math.pi / loop.settings.scan_time_s if sampled else 1e6
-        omega = np.geomspace(1e-5, high, 8000)
+        omega = np.geomspace(1e-5, high, 5000)
         response = system(np.exp(1j * omega * loop.settings.scan_time_s) if sampled else 1j * omega)
         if sampled:  # from the response: the library's polynomials are badly conditioned here
             data = control.frd(response, omega)
