@@ -11,6 +11,9 @@ from typing import Any
 
 import numpy as np
 
+TORQUE_STEEPNESS = 20.0
+"""How steeply a drive at its torque limit gives up speed (assumed)."""
+
 
 def backing_throughput(
     inlet_pressure_pa: Any,
@@ -63,10 +66,10 @@ def backing_throughput(
     return speed * displacement_m3_s * inlet_pressure_pa - speed ** (-slip_exponent) * slip
 
 
-def backing_table_throughput(
-    inlet_pressure_pa: Any, speed: Any, slip_exponent: Any, temperature_factor: Any, table: Any
+def backing_curves_throughput(
+    inlet_pressure_pa: Any, speed: Any, slip_exponent: Any, temperature_factor: Any, curves: Any
 ) -> Any:
-    """Net throughput of a pump given by its speed curve at rated speed.
+    """Net throughput of a pump given by its speed curve at rated speed, or at several speeds.
 
     Parameters
     ----------
@@ -75,11 +78,11 @@ def backing_table_throughput(
     speed : float or array
         Speed fraction [-], above zero.
     slip_exponent : float or array
-        m in slip(n) = slip(1) n^-m [-].
+        m in slip(n) ~ n^-m below the slowest curve [-].
     temperature_factor : float or array
         T_ref/T_inlet for the geometric speed [-].
-    table : array, shape (5, K)
-        Rows from `curve_table`.
+    curves : array, shape (J, 6, K)
+        One table per speed from `curve_table`, slowest first.
 
     Returns
     -------
@@ -88,9 +91,10 @@ def backing_table_throughput(
 
     Notes
     -----
-    Only the fall of the curve towards low pressure is slip; its roll-off towards atmosphere
-    scales with n. Beyond the table the law goes on with its last slope, as a rule with constant
-    slip below and at constant speed above: that is extrapolation.
+    Only the fall of a curve towards low pressure is slip; its roll-off towards atmosphere scales
+    with n. Between two curves slip and relative displacement go straight over ln n. Below the
+    slowest curve slip grows as n^-m: that is extrapolation, as is everything beyond the pressures
+    of a table, where the law goes on with its last slope.
 
     References
     ----------
@@ -98,29 +102,49 @@ def backing_table_throughput(
 
     Examples
     --------
-    >>> table = curve_table([1.0, 10.0, 100.0], [0.05, 0.095, 0.1])
-    >>> round(float(backing_table_throughput(10.0, 1.0, 0.0, 1.0, table)), 4)
+    >>> table = curve_table([1.0, 10.0, 100.0], [0.05, 0.095, 0.1], 1.0)
+    >>> round(float(backing_curves_throughput(10.0, 1.0, 0.0, 1.0, np.array([table]))), 4)
     0.95
     """
+    slowest = curves[0, 5, 0]
+    swept, slip = _curve_parts(inlet_pressure_pa, curves[0])
+    swept = swept / slowest
+    for k in range(1, curves.shape[0]):
+        low, high = curves[k - 1, 5, 0], curves[k, 5, 0]
+        span = np.log(high / low)
+        over = np.log(speed / low) / span
+        past = over - 1.0
+        share = over * ((over.real > 0.0) * 1.0) - past * ((past.real > 0.0) * 1.0)
+        below_swept, below_slip = _curve_parts(inlet_pressure_pa, curves[k - 1])
+        above_swept, above_slip = _curve_parts(inlet_pressure_pa, curves[k])
+        swept = swept + share * (above_swept / high - below_swept / low)
+        slip = slip + share * (above_slip - below_slip)
+    known = (speed.real >= slowest) * (curves.shape[0] > 1) * 1.0
+    slower = known + (1.0 - known) * speed / slowest
+    return speed * temperature_factor * swept - slower ** (-slip_exponent) * slip
+
+
+def _curve_parts(inlet_pressure_pa: Any, table: Any) -> tuple[Any, Any]:
+    """Throughput swept at the curve's speed, and the slip that comes off it [Pa m3/s]."""
     log_pressure = np.log(inlet_pressure_pa)
     last = table.shape[1] - 1
     above = (log_pressure.real > table[0, last]) * 1.0
     below = (log_pressure.real < table[0, 0]) * 1.0
     at = (1.0 - above) * (1.0 - below) * log_pressure + above * table[0, last] + below * table[0, 0]
-    log_geometric = _hermite(at, table[0], table[1], table[2])
+    log_swept = _hermite(at, table[0], table[1], table[2])
     log_net = _hermite(at, table[0], table[3], table[4])
     beyond = (log_pressure - at) * (above * table[2, last] + below * table[2, 0])
-    geometric = inlet_pressure_pa * np.exp(log_geometric + beyond)
+    swept = inlet_pressure_pa * np.exp(log_swept + beyond)
     slip_slope = np.exp(table[1, 0]) * (1.0 + table[2, 0]) - np.exp(table[3, 0]) * (
         1.0 + table[4, 0]
     )
-    slip = np.exp(at) * (np.exp(log_geometric) - np.exp(log_net)) + below * slip_slope * (
+    slip = np.exp(at) * (np.exp(log_swept) - np.exp(log_net)) + below * slip_slope * (
         inlet_pressure_pa - np.exp(at)
     )
-    return speed * temperature_factor * geometric - speed ** (-slip_exponent) * slip
+    return swept, slip
 
 
-def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
+def curve_table(pressures_pa: Any, speeds_m3_s: Any, measured_at: float = 1.0) -> Any:
     """Split a pumping speed curve at rated speed into geometric speed and what slip leaves of it.
 
     Parameters
@@ -129,11 +153,14 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
         Inlet pressures, rising [Pa].
     speeds_m3_s : sequence of float, shape (K,)
         Pumping speed at these pressures [m3/s]; pressure times speed must rise.
+    measured_at : float
+        Speed fraction at which the curve was measured [-].
 
     Returns
     -------
-    array, shape (5, K)
-        ln p, ln of the geometric speed and its slope, ln of the net speed and its slope.
+    array, shape (6, K)
+        ln p, ln of the geometric speed and its slope, ln of the net speed and its slope, and the
+        speed fraction.
 
     Raises
     ------
@@ -173,7 +200,8 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any) -> Any:
     slope = np.clip(slope, -1.0, bound - 1.0)
     before = np.arange(net.size) < peak
     geometric = np.where(before, net[peak], net)
-    return np.array([x, geometric, np.where(before, 0.0, slope), net, slope])
+    speeds = np.full(net.size, measured_at)
+    return np.array([x, geometric, np.where(before, 0.0, slope), net, slope, speeds])
 
 
 def _hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
@@ -310,3 +338,147 @@ def overflow_throughput(
     """
     excess = outlet_pressure_pa - inlet_pressure_pa - opening_difference_pa
     return slope_m3_s * excess * ((excess.real > 0.0) * 1.0)
+
+
+def torque_factor(
+    inlet_pressure_pa: Any, outlet_pressure_pa: Any, torque_difference_pa: Any
+) -> Any:
+    """Share of its commanded speed that a torque-limited booster drive delivers.
+
+    Parameters
+    ----------
+    inlet_pressure_pa, outlet_pressure_pa : float or array
+        Pressure at booster inlet and outlet [Pa].
+    torque_difference_pa : float or array
+        Pressure difference at which the drive reaches its torque limit [Pa].
+
+    Returns
+    -------
+    float or array
+        1 below the limit, falling steeply above it [-]: the torque of a booster is its swept
+        volume times the difference, so the limit holds the difference.
+
+    Notes
+    -----
+    (dp/dp_limit)^-20 above the limit: the difference is held within a few percent.
+
+    References
+    ----------
+    Torque of a displacement machine; steepness assumed.
+
+    Examples
+    --------
+    >>> float(torque_factor(100.0, 3000.0, 5000.0))
+    1.0
+    """
+    ratio = (outlet_pressure_pa - inlet_pressure_pa) / torque_difference_pa - 1.0
+    over = ratio * ((ratio.real > 0.0) * 1.0)
+    return (1.0 + over) ** (-TORQUE_STEEPNESS)
+
+
+def booster_table(
+    backing_pressures_pa: Any, compressions: Any, swept_speed_m3_s: float, split: str
+) -> Any:
+    """Gap conductance and carried-back flow of a booster from its zero-flow compression.
+
+    Parameters
+    ----------
+    backing_pressures_pa : sequence of float, shape (K,)
+        Backing pressures, rising [Pa].
+    compressions : sequence of float, shape (K,)
+        Zero-flow compression K0 at rated speed [-], above 1.
+    swept_speed_m3_s : float
+        Swept flow at rated speed [m3/s].
+    split : {"peak", "gap", "carry-back"}
+        How the leakage is split: "gap" or "carry-back" alone (the two envelope cases), or at the
+        peak of K0: gaps alone from the peak up, below it the gap stays and the rotors carry back
+        the rest.
+
+    Returns
+    -------
+    array, shape (6, K)
+        ln of the mean pressure, gap conductance and its slope; ln of the backing pressure,
+        carried-back flow and its slope.
+
+    Raises
+    ------
+    ValueError
+        If pressures do not rise or a compression is not above 1.
+
+    Notes
+    -----
+    K0 = (S_B + C_g)/(C_g + S_r). Gaps alone: C_g = S_B/(K0 - 1) at mean pressure
+    p_b (1 + 1/K0)/2. Rated-speed data do not tell the split; only a test at reduced speed does.
+
+    References
+    ----------
+    Setting the flow of `booster_throughput` to zero.
+
+    Examples
+    --------
+    >>> booster_table([10.0, 100.0], [20.0, 40.0], 0.39, "gap")[1].round(4).tolist()
+    [0.0205, 0.01]
+    """
+    from scipy.interpolate import PchipInterpolator
+
+    backing = np.asarray(backing_pressures_pa, dtype=float)
+    k0 = np.asarray(compressions, dtype=float)
+    if np.any(np.diff(backing) <= 0.0) or np.any(k0 <= 1.0):
+        raise ValueError("backing pressures must rise and compressions be above 1")
+    gap = swept_speed_m3_s / (k0 - 1.0)
+    if split == "carry-back":
+        gap = np.zeros(k0.size)
+    elif split == "peak":
+        peak = int(np.argmax(k0))
+        gap = np.where(np.arange(k0.size) < peak, gap[peak], gap)
+    carried = np.maximum((swept_speed_m3_s + gap) / k0 - gap, 0.0)
+    rows = []
+    for pressure, values in ((0.5 * backing * (1.0 + 1.0 / k0), gap), (backing, carried)):
+        x = np.log(pressure)
+        slopes = PchipInterpolator(x, values).derivative()(x)
+        slopes[[0, -1]] = 0.0  # constant beyond the table, without a jump in slope
+        rows += [x, values, slopes]
+    return np.array(rows)
+
+
+def booster_table_values(
+    inlet_pressure_pa: Any, outlet_pressure_pa: Any, table: Any
+) -> tuple[Any, Any]:
+    """Gap conductance and carried-back flow of a booster at its working pressures.
+
+    Parameters
+    ----------
+    inlet_pressure_pa, outlet_pressure_pa : float or array
+        Pressure at booster inlet and outlet [Pa].
+    table : array, shape (6, K)
+        From `booster_table`.
+
+    Returns
+    -------
+    tuple of (float or array)
+        (gap conductance, carried-back flow at rated speed) [m3/s]; constant beyond the table.
+
+    References
+    ----------
+    Shape-preserving interpolation over ln p.
+
+    Examples
+    --------
+    >>> table = booster_table([10.0, 100.0], [20.0, 40.0], 0.39, "carry-back")
+    >>> [round(float(x), 4) for x in booster_table_values(5.0, 100.0, table)]
+    [0.0, 0.0097]
+    """
+    mean = np.log(0.5 * (inlet_pressure_pa + outlet_pressure_pa))
+    behind = np.log(outlet_pressure_pa)
+    return (
+        _hermite(_within(mean, table[0]), table[0], table[1], table[2]),
+        _hermite(_within(behind, table[3]), table[3], table[4], table[5]),
+    )
+
+
+def _within(x: Any, knots: Any) -> Any:
+    """Hold x between the first and the last knot; x may be complex."""
+    last = knots.shape[0] - 1
+    above = (x.real > knots[last]) * 1.0
+    below = (x.real < knots[0]) * 1.0
+    return (1.0 - above) * (1.0 - below) * x + above * knots[last] + below * knots[0]

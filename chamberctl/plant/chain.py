@@ -29,6 +29,8 @@ speed. Assumed: the valve passes the whole swept flow at an excess of 5 % of the
 NEVER_OPENS_PA = 1e12
 """Opening difference of an overflow valve that is not there [Pa]."""
 
+_NO_TABLE = np.ones((6, 2))
+
 
 @dataclass(frozen=True)
 class Chain:
@@ -40,10 +42,14 @@ class Chain:
         Kind of the element behind each node.
     rows : array, shape (N, ROW_WIDTH)
         Parameters of the elements.
-    table : array, shape (5, K)
-        Speed curve of the backing pump.
-    sources_pa_m3_s : array, shape (N,)
-        Purge flows into the nodes [Pa m3/s].
+    curves : array, shape (J, 6, K)
+        Speed curves of the backing pump.
+    compression : array, shape (6, K)
+        Leakage table of the booster.
+    nodes : array, shape (3, N)
+        Purge flows [Pa m3/s], vapor pressures of cold surfaces [Pa], and where vapor is caught.
+    vapor : array, shape (2,)
+        Vapor load: flow per pressure difference [m3/s] and pressure at its source [Pa].
     volumes_m3 : array, shape (N,)
         Effective volumes of the nodes at T_ref [m3]; zero: the node has no state.
     booster_map, backing_map : array, shape (2, K)
@@ -58,8 +64,10 @@ class Chain:
 
     kinds: NDArray[np.int64]
     rows: Array
-    table: Array
-    sources_pa_m3_s: Array
+    curves: Array
+    compression: Array
+    nodes: Array
+    vapor: Array
     volumes_m3: Array
     booster_map: Array
     backing_map: Array
@@ -84,8 +92,10 @@ class Chain:
         return equations.net_flows(
             self.kinds,
             self.rows,
-            self.table,
-            self.sources_pa_m3_s,
+            self.curves,
+            self.compression,
+            self.nodes,
+            self.vapor,
             self.booster_map,
             self.backing_map,
             pressures,
@@ -99,7 +109,8 @@ class Chain:
         return equations.element_throughput(
             int(self.kinds[element]),
             self.rows[element],
-            self.table,
+            self.curves,
+            self.compression,
             inlet_pa,
             outlet_pa,
             self.booster_speed(speed),
@@ -145,8 +156,8 @@ def build_chain(system: System) -> Chain:
     if len(nodes) > 1:
         nodes[-1] = "pump inlet"
     inlet_node = len(nodes) - 1
-    sources = [0.0] * len(nodes)
-    sources[-1] += system.purge.inlet_pa_m3_s
+    purges = [0.0] * len(nodes)
+    purges[-1] += system.purge.inlet_pa_m3_s
     booster_node = None
     if system.booster is not None:
         booster_node = inlet_node
@@ -158,20 +169,22 @@ def build_chain(system: System) -> Chain:
         parts.append("booster")
         nodes.append("interstage")
         volumes.append(0.0)
-        sources.append(0.0)
+        purges.append(0.0)
     volumes[-1] += effective_volume(
         [system.backing.inlet_volume_m3], [system.backing.inlet_temperature_k]
     )
-    sources[-1] += system.purge.interstage_pa_m3_s
-    kind, row, table = _backing_element(system.backing)
+    purges[-1] += system.purge.interstage_pa_m3_s
+    kind, row, curves = _backing_element(system.backing)
     kinds.append(kind)
     rows.append(row)
     parts.append("backing pump")
     return Chain(
         kinds=np.array(kinds, dtype=np.int64),
         rows=np.array([row + [0.0] * (equations.ROW_WIDTH - len(row)) for row in rows]),
-        table=table,
-        sources_pa_m3_s=np.array(sources),
+        curves=curves,
+        compression=_NO_TABLE,
+        nodes=np.array([purges, np.zeros(len(purges)), np.zeros(len(purges))]),
+        vapor=np.zeros(2),
         volumes_m3=np.array(volumes),
         booster_map=_speed_map(system.speed_map.output, system.speed_map.booster),
         backing_map=_speed_map(system.speed_map.output, system.speed_map.backing),
@@ -233,6 +246,7 @@ def _booster_row(booster: Booster) -> list[float]:
         booster.carry_back_speed_m3_s * factor,
         NEVER_OPENS_PA if opening is None else opening,
         OVERFLOW_STIFFNESS * booster.swept_speed_m3_s * factor,
+        NEVER_OPENS_PA,
     ]
 
 
@@ -246,10 +260,10 @@ def _backing_element(backing: Backing) -> tuple[int, list[float], Array]:
             backing.clearance_conductance_m3_s,
             backing.slip_exponent,
         ]
-        return equations.BACKING, row, np.zeros((5, 2))
+        return equations.BACKING, row, _NO_TABLE[None]
     pressures, speeds = zip(*backing.curve, strict=True)
-    table = curve_table(pressures, speeds)
-    return equations.BACKING_TABLE, [0.0, 0.0, 0.0, backing.slip_exponent, factor], table
+    curves = np.array([curve_table(pressures, speeds)])
+    return equations.BACKING_CURVES, [0.0, 0.0, 0.0, backing.slip_exponent, factor], curves
 
 
 def _speed_map(output: tuple[float, ...], speeds: tuple[float, ...] | None) -> Array:

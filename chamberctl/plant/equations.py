@@ -16,12 +16,15 @@ from __future__ import annotations
 from typing import Any
 
 from chamberctl.physics.instruments import pump_speed
+from chamberctl.physics.loads import vapor_load
 from chamberctl.physics.passages import passage_throughput
 from chamberctl.physics.pumps import (
-    backing_table_throughput,
+    backing_curves_throughput,
     backing_throughput,
+    booster_table_values,
     booster_throughput,
     overflow_throughput,
+    torque_factor,
 )
 
 # Kinds of element. Integers, because compiled code branches on them.
@@ -29,7 +32,8 @@ PASSAGE = 0
 CONDUCTANCE = 1
 BOOSTER = 2
 BACKING = 3
-BACKING_TABLE = 4
+BACKING_CURVES = 4
+BOOSTER_TABLE = 5
 
 ROW_WIDTH = 10
 """Numbers per element in the parameter array; the order per kind is fixed in `chain.py`."""
@@ -38,7 +42,8 @@ ROW_WIDTH = 10
 def element_throughput(
     kind: int,
     row: Any,
-    table: Any,
+    curves: Any,
+    compression: Any,
     inlet_pressure_pa: Any,
     outlet_pressure_pa: Any,
     booster_speed: Any,
@@ -49,11 +54,13 @@ def element_throughput(
     Parameters
     ----------
     kind : int
-        PASSAGE, CONDUCTANCE, BOOSTER, BACKING or BACKING_TABLE.
+        One of the kinds above.
     row : array, shape (ROW_WIDTH, ...)
         Parameters of the element, see `chain.py`.
-    table : array, shape (5, K)
-        Speed curve of the backing pump; not read unless the kind is BACKING_TABLE.
+    curves : array, shape (J, 6, K)
+        Speed curves of the backing pump; read for BACKING_CURVES.
+    compression : array, shape (6, K)
+        Leakage table of the booster; read for BOOSTER_TABLE.
     inlet_pressure_pa, outlet_pressure_pa : float or array
         Pressure at the element's two ends [Pa]; a backing pump does not read the second.
     booster_speed, backing_speed : float or array
@@ -78,20 +85,27 @@ def element_throughput(
         )
     if kind == CONDUCTANCE:
         return row[0] * (inlet_pressure_pa - outlet_pressure_pa)
-    if kind == BOOSTER:
+    if kind in (BOOSTER, BOOSTER_TABLE):
+        gap, viscous, carried = row[1], row[2], row[3]
+        if kind == BOOSTER_TABLE:
+            gap, carried = booster_table_values(inlet_pressure_pa, outlet_pressure_pa, compression)
+            gap, viscous, carried = gap * row[1], 0.0 * row[2], carried * row[3]
+        turning = booster_speed * torque_factor(inlet_pressure_pa, outlet_pressure_pa, row[6])
         return booster_throughput(
-            inlet_pressure_pa, outlet_pressure_pa, booster_speed, row[0], row[1], row[2], row[3]
+            inlet_pressure_pa, outlet_pressure_pa, turning, row[0], gap, viscous, carried
         ) - overflow_throughput(inlet_pressure_pa, outlet_pressure_pa, row[4], row[5])
     if kind == BACKING:
         return backing_throughput(inlet_pressure_pa, backing_speed, row[0], row[1], row[2], row[3])
-    return backing_table_throughput(inlet_pressure_pa, backing_speed, row[3], row[4], table)
+    return backing_curves_throughput(inlet_pressure_pa, backing_speed, row[3], row[4], curves)
 
 
 def net_flows(
     kinds: Any,
     rows: Any,
-    table: Any,
-    sources_pa_m3_s: Any,
+    curves: Any,
+    compression: Any,
+    nodes: Any,
+    vapor: Any,
     booster_map: Any,
     backing_map: Any,
     pressures_pa: Any,
@@ -107,10 +121,15 @@ def net_flows(
         Kind of the element behind each node.
     rows : array, shape (N, ROW_WIDTH, ...)
         Parameters of the elements.
-    table : array, shape (5, K)
-        Speed curve of the backing pump.
-    sources_pa_m3_s : array, shape (N, ...)
-        Purge flows into the nodes, counted at T_ref [Pa m3/s].
+    curves : array, shape (J, 6, K)
+        Speed curves of the backing pump.
+    compression : array, shape (6, K)
+        Leakage table of the booster.
+    nodes : array, shape (3, N, ...)
+        For each node: purge flow into it, counted at T_ref [Pa m3/s]; vapor pressure of a cold
+        surface there [Pa], 0 without one; 1 where that surface catches the vapor load, else 0.
+    vapor : array, shape (2, ...)
+        Vapor load in the chamber: flow per pressure difference [m3/s], pressure at its source [Pa].
     booster_map, backing_map : array, shape (2, K)
         Controller outputs and the pump's speed fractions there [-].
     pressures_pa : array, shape (N, ...)
@@ -118,7 +137,7 @@ def net_flows(
     speed : float or array
         Controller output as the drive delivers it, fraction of rated speed [-].
     gas_load_pa_m3_s : float or array
-        All gas that enters the chamber, counted at T_ref [Pa m3/s].
+        All permanent gas that enters the chamber, counted at T_ref [Pa m3/s].
     flows_pa_m3_s : array, shape (N, ...)
         Filled with the result.
 
@@ -126,22 +145,32 @@ def net_flows(
     -------
     array, shape (N, ...)
         `flows_pa_m3_s`: V_eff dp/dt of each node [Pa m3/s].
+
+    Notes
+    -----
+    A cold surface keeps its vapor at p_v: of what leaves its node the share p_v/p comes off the
+    surface again, so that the node's balance is arriving - caught - (1 - p_v/p) leaving. Speed acts
+    on the permanent gas alone: authority times (p - p_v)/p.
     """
     booster_speed = pump_speed(speed, booster_map[0], booster_map[1])
     backing_speed = pump_speed(speed, backing_map[0], backing_map[1])
     last = len(kinds) - 1
-    arriving = gas_load_pa_m3_s + 0.0 * pressures_pa[0]
+    evaporating = vapor_load(pressures_pa[0], vapor[0], vapor[1])
+    arriving = gas_load_pa_m3_s + evaporating
     for node in range(last + 1):
         beyond = pressures_pa[node + 1] if node < last else 0.0 * pressures_pa[node]
         leaving = element_throughput(
             kinds[node],
             rows[node],
-            table,
+            curves,
+            compression,
             pressures_pa[node],
             beyond,
             booster_speed,
             backing_speed,
         )
-        flows_pa_m3_s[node] = arriving + sources_pa_m3_s[node] - leaving
+        caught = nodes[2, node] * evaporating
+        permanent = leaving * (1.0 - nodes[1, node] / pressures_pa[node])
+        flows_pa_m3_s[node] = arriving + nodes[0, node] - caught - permanent
         arriving = leaving
     return flows_pa_m3_s

@@ -4,8 +4,10 @@ python-control's nonlinear system holds the balances in ln p, drive and gauge la
 linearized by python-control with a step up and a step down, which are averaged. Its states are
 the last node's ln p and, for every node before it, ln of the ratio to the next one, in units of
 its value at rest: a wide line has a ratio of 1.0004 and less, and a step of 1e-5 in ln p itself
-would err by percents there, while the ratio's own step errs by 1e-10. Where the two sides differ, the point lies on a kink (an overflow valve about to open, a knot of the speed map)
-and the model of the side with the larger gain is returned, with a finding.
+would err by percents there, while the ratio's own step errs by 1e-10.
+
+Where the two sides differ, the point lies on a kink (an overflow valve about to open, a knot of
+the speed map): the model of the side with the larger gain is returned, with a finding.
 """
 
 from __future__ import annotations
@@ -93,7 +95,7 @@ def linearize(system: System, point: OperatingPoint, gauge: Gauge | None = None)
 
 def _load_scale(chain: Chain, point: OperatingPoint) -> float:
     """Throughput that counts as 1: what leaves the chamber."""
-    purge = float(np.sum(chain.sources_pa_m3_s))
+    purge = float(np.sum(chain.nodes[0]))
     return max(point.gas_load_pa_m3_s, purge, 1e-12 * point.pressure_pa)
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import elementwise
 
 from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
+from chamberctl.physics.loads import vapor_load
 from chamberctl.plant.chain import Chain
 
 Array = NDArray[np.float64]
@@ -38,7 +39,7 @@ def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
     speed : float or array
         Controller output, fraction of rated speed [-].
     gas_load_pa_m3_s : float or array
-        Gas entering the chamber, at T_ref [Pa m3/s].
+        Permanent gas entering the chamber, at T_ref [Pa m3/s].
 
     Returns
     -------
@@ -47,18 +48,47 @@ def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
 
     Notes
     -----
-    Each element's throughput equals the gas that enters upstream of it, to rounding.
+    Each element's throughput equals the gas that enters upstream of it, to rounding. A vapor load
+    falls with chamber pressure, so that exactly one vapor flow agrees with the pressure it causes.
     """
     n, load = np.broadcast_arrays(
         np.asarray(speed, dtype=float), np.asarray(gas_load_pa_m3_s, dtype=float)
     )
-    passing = np.cumsum(chain.sources_pa_m3_s)
-    pressures = np.full((chain.size, *n.shape), np.nan)
-    beyond = np.zeros(n.shape)
+    conductance, saturation = chain.vapor
+    if conductance == 0.0:
+        return _pressures(chain, n, load, np.zeros(n.shape))
+
+    def surplus(vapor: Any, speeds: Any, loads: Any) -> Any:
+        pressure = _pressures(chain, speeds, loads, vapor)[0]
+        here = np.where(np.isnan(pressure), saturation, pressure)
+        return vapor - vapor_load(here, conductance, saturation)
+
+    flat = [np.atleast_1d(part).ravel() for part in (n, load)]
+    most = np.full(flat[0].shape, conductance * saturation)
+    found = elementwise.find_root(surplus, (np.zeros(most.shape), most), args=tuple(flat))
+    vapor = np.where(surplus(np.zeros(most.shape), *flat) >= 0.0, 0.0, found.x)
+    return _pressures(chain, n, load, vapor.reshape(n.shape))
+
+
+def _pressures(chain: Chain, speed: Array, gas_load: Array, vapor: Array) -> Array:
+    """Node pressures at rest for a given vapor flow."""
+    pressures = np.full((chain.size, *speed.shape), np.nan)
+    beyond = np.zeros(speed.shape)
+    passing = _passing(chain, gas_load, vapor)
     for element in range(chain.size - 1, -1, -1):
-        beyond = _inlet_pressure(chain, element, beyond, n, load + passing[element])
+        beyond = _inlet_pressure(chain, element, beyond, speed, passing[element])
         pressures[element] = beyond
     return np.where(np.isnan(pressures[0]), np.nan, pressures)
+
+
+def _passing(chain: Chain, gas_load: Array, vapor: Array) -> list[Array]:
+    """Gas that has entered upstream of each element, less the vapor that was caught."""
+    flows = []
+    total = gas_load + vapor
+    for node in range(chain.size):
+        total = total + chain.nodes[0, node] - chain.nodes[2, node] * vapor
+        flows.append(total)
+    return flows
 
 
 def _inlet_pressure(
@@ -69,7 +99,9 @@ def _inlet_pressure(
     high = np.log(HIGHEST_PRESSURE_PA)
 
     def excess(x: Any, outlet_pa: Any, n: Any, wanted: Any) -> Any:
-        return chain.throughput(element, np.exp(x), outlet_pa, n) - wanted
+        pressure = np.exp(x)
+        permanent = 1.0 - chain.nodes[1, element] / pressure
+        return chain.throughput(element, pressure, outlet_pa, n) * permanent - wanted
 
     known = np.isfinite(outlet)
     args = (np.where(known, outlet, 1.0), speed, target)
@@ -160,7 +192,9 @@ def load_for_pressure(chain: Chain, pressure_pa: Any, speed: Any) -> Array:
     speeds = np.atleast_1d(n)
 
     def excess(log_load: Any, log_target: Any, output: Any) -> Any:
-        return _log_pressure(chain, 0, output, np.exp(log_load)) - log_target
+        # the chamber pressure is given, and with it the vapor load
+        vapor = vapor_load(np.exp(log_target), *chain.vapor)
+        return _logarithm(_pressures(chain, output, np.exp(log_load), vapor)[0]) - log_target
 
     most = _largest_speed(chain) * np.atleast_1d(wanted) * 2.0
     high = np.log(most)
@@ -182,12 +216,15 @@ def _largest_speed(chain: Chain) -> float:
         chain.throughput(element, probe, 0.0 * probe, np.ones(1))[0] / probe[0]
         for element in range(chain.size)
     ]
-    bounds += [float(np.exp(chain.table[1].max())), float(chain.rows[:, 0].max())]
+    bounds += [float(np.exp(chain.curves[:, 1].max())), float(chain.rows[:, 0].max())]
     return float(max(bounds)) * 10.0
 
 
 def _log_pressure(chain: Chain, node: int, speed: Any, gas_load_pa_m3_s: Any) -> Array:
     """ln p of a node, with a large number where no steady state exists."""
-    pressure = steady_pressures(chain, speed, gas_load_pa_m3_s)[node]
+    return _logarithm(steady_pressures(chain, speed, gas_load_pa_m3_s)[node])
+
+
+def _logarithm(pressure: Array) -> Array:
     missing = np.isnan(pressure)
     return np.where(missing, _ABOVE_ATMOSPHERE, np.log(np.where(missing, 1.0, pressure)))

@@ -14,7 +14,7 @@ from chamberctl.physics.gases import mean_free_path, most_probable_speed, viscos
 from chamberctl.physics.instruments import indicated_pressure, pump_speed
 from chamberctl.physics.passages import kinetic_throughput, passage_lengths, passage_throughput
 from chamberctl.physics.pumps import (
-    backing_table_throughput,
+    backing_curves_throughput,
     backing_throughput,
     booster_throughput,
     curve_table,
@@ -47,8 +47,8 @@ LAWS: dict[str, tuple[Callable[..., Any], tuple[Any, ...], list[float]]] = {
     ),
     "backing pump": (backing_throughput, (0.6, 0.1, 1.0, 0.01, 1.5), [0.1, 1.0, 1e4]),
     "backing pump curve": (
-        backing_table_throughput,
-        (0.6, 1.5, 0.95, CURVE),
+        backing_curves_throughput,
+        (0.6, 1.5, 0.95, CURVE[None]),
         [0.1, 3.0, 30.0, 1e3, 5e4, 2e5],
     ),
     "booster": (booster_throughput, (100.0, 0.7, 0.2, 0.004, 1e-6, 0.001), [1.0, 50.0, 1e3]),

@@ -119,16 +119,30 @@ def test_inertia_comes_in_as_published_for_an_orifice_into_vacuum():
 
 def test_a_velocity_head_is_lost_in_a_short_wide_passage():
     """Laminar friction plus one velocity head: dp = dp_friction + rho w^2/2, w from the flow."""
-    diameter, length, pressure = 0.05, 0.5, 5e4
+    diameter, length, pressure = 0.05, 0.5, 5e3
     speed, mu = speed_and_viscosity("N2")
-    drop = 3.0
+    drop = 1.0
     flow = passage(pressure + drop, pressure, diameter, length)
     with_ends = length + 3.0 * np.pi * diameter / 16.0
     friction = flow * 128.0 * mu * with_ends / (np.pi * diameter**4 * (pressure + 0.5 * drop))
     velocity = flow / (pressure * 0.25 * np.pi * diameter**2)
     head = pressure / speed**2 * velocity**2
     assert head > 0.1 * drop
-    assert friction + head == pytest.approx(drop, rel=1e-3)
+    assert friction + head == pytest.approx(drop, rel=3e-3)
+
+
+def test_turbulent_friction_in_a_long_tube():
+    """Far above the transition the flow is that of Blasius' friction factor."""
+    speed, mu = speed_and_viscosity("N2")
+    diameter, length = 0.05, 500.0
+    inlet, outlet = 1e5, 5e4
+    flow = passage(inlet, outlet, diameter, length)
+    area = 0.25 * np.pi * diameter**2
+    reynolds = 2.0 * flow * diameter / (area * speed**2 * mu)
+    friction = 0.3164 * reynolds**-0.25
+    drop = friction * length / diameter * (flow / area) ** 2 * 2.0 / speed**2
+    assert reynolds > 1e4
+    assert drop == pytest.approx(inlet**2 - outlet**2, rel=0.02)
 
 
 def both_sides(function, at, relative=1e-9):
@@ -180,16 +194,19 @@ def test_smooth_at_equal_pressures(rarefaction, diameter, slender, gas):
 @pytest.mark.parametrize("slender", [0.0, 2.0, 100.0])
 @pytest.mark.parametrize("ratio", [0.1, 0.9])
 def test_no_corner_anywhere_between_the_regimes(slender, ratio):
-    """Relative slope d ln q/d ln p on a fine grid: between 1 and 2, and without steps."""
+    """Relative slope d ln q/d ln p on a fine grid: no steps, and rising flow throughout.
+
+    Between 1 and 2, except where laminar flow turns turbulent and loses a quarter of its throughput.
+    """
     diameter = 0.05
     grid = np.logspace(-5.0, 5.0, 2001)
     moved = grid * (1.0 + 1e-30j)
     flows = passage(moved, ratio * moved, diameter, slender * diameter)
     relative = flows.imag / 1e-30 / flows.real
-    assert np.all(relative > 0.97)
+    assert np.all(relative > 0.7)
     assert np.all(relative < 2.0 + 1e-9)
-    assert np.max(np.abs(np.diff(relative))) < 0.02
-    assert np.max(np.abs(np.diff(relative, n=2))) < 1e-3
+    assert np.max(np.abs(np.diff(relative))) < 0.04
+    assert np.max(np.abs(np.diff(relative, n=2))) < 3e-3
 
 
 @modest

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from chamberctl.physics.pumps import backing_table_throughput, backing_throughput, curve_table
+from chamberctl.physics.pumps import backing_curves_throughput, backing_throughput, curve_table
 from tests.physics.support import difference_quotient, modest, slope
 
 PRESSURES = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
@@ -16,7 +16,7 @@ TABLE = curve_table(PRESSURES, SPEEDS)
 
 
 def flow(pressure, speed=1.0, exponent=0.0, temperature_factor=1.0, table=TABLE):
-    return backing_table_throughput(pressure, speed, exponent, temperature_factor, table)
+    return backing_curves_throughput(pressure, speed, exponent, temperature_factor, table[None])
 
 
 @st.composite

@@ -34,8 +34,10 @@ def test_compiled_chain_equals_the_plain_one(system):
         compiled = compiled_net_flows()(
             chain.kinds,
             chain.rows,
-            chain.table,
-            chain.sources_pa_m3_s,
+            chain.curves,
+            chain.compression,
+            chain.nodes,
+            chain.vapor,
             chain.booster_map,
             chain.backing_map,
             pressures,

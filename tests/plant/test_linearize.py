@@ -197,8 +197,10 @@ def test_changing_the_slip_once_moves_every_consumer(monkeypatch):
     compiled = compile_function(net_flows)(
         chain.kinds,
         chain.rows,
-        chain.table,
-        chain.sources_pa_m3_s,
+        chain.curves,
+        chain.compression,
+        chain.nodes,
+        chain.vapor,
         chain.booster_map,
         chain.backing_map,
         np.array(after.node_pressures_pa),
