@@ -13,8 +13,10 @@ from chamberctl.study import (
     Gauge,
     SpeedCurve,
     Study,
+    field_at,
     load,
     loads,
+    with_value,
 )
 from tests.test_malformed_parts import (
     DUTY,
@@ -148,3 +150,29 @@ def test_presets_of_before_have_no_new_parts() -> None:
     assert system.gas_load.unmetered_pa_m3_s == system.gas_load.leak_pa_m3_s
     assert system.booster is not None
     assert system.booster.slip_split == "as given"
+
+
+def test_a_value_is_found_and_replaced_by_its_path() -> None:
+    study = load("preset:crystal-furnace")
+    spec, value = field_at(study, "system.chamber.hot_zone[0].temperature")
+    assert (spec.dimension, value) == ("temperature", 900.0)
+    assert field_at(study, "system.drive.rated")[1] == 50.0
+    assert field_at(study, "duty.hold[1].gas_loads")[1] == study.duty.holds[1].gas_loads_pa_m3_s
+    changed = with_value(study, "system.line[1].conductance", 0.25)
+    assert changed.system.line[1].conductance_m3_s == 0.25
+    assert changed.system.line[0] is study.system.line[0]
+    assert study.system.line[1].conductance_m3_s == 0.5
+    assert changed.provenance == study.provenance
+    assert loads(changed.text).system == changed.system
+
+
+NO_FIELDS = (
+    "system.chamber", "system.chamber.volum", "system.line[9].length", "system.line",
+    "system.line[0]", "system.drive.lag[0]", "title.x", "title[0]", "a b", "",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("path", NO_FIELDS)
+def test_a_path_to_no_field_is_refused(path: str) -> None:
+    with pytest.raises((LookupError, ValueError)):
+        with_value(load("preset:crystal-furnace"), path, 1.0)

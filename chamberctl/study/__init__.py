@@ -7,6 +7,7 @@ from chamberctl.study.gas import Gas, GasLoad, GasShare, Purge
 from chamberctl.study.instruments import Drive, Gauge, SpeedMap
 from chamberctl.study.loop import Controller, Decimals, Duty, Hold, Limits
 from chamberctl.study.model import FORMAT, Provenance, Study
+from chamberctl.study.paths import field_at, with_value
 from chamberctl.study.pumps import Backing, Booster, SpeedCurve
 from chamberctl.study.reading import load, loads
 from chamberctl.study.system import Chamber, HotZone, LinePart, System
@@ -35,9 +36,11 @@ __all__ = [
     "SpeedMap",
     "Study",
     "System",
+    "field_at",
     "field_table",
     "load",
     "loads",
     "preset_path",
     "presets",
+    "with_value",
 ]

@@ -19,11 +19,11 @@ from chamberctl.errors import QuantityError, StudyError
 from chamberctl.study.fields import Part, Spec, specs, to_si
 from chamberctl.study.messages import nearest, shown
 from chamberctl.study.model import Provenance, Study
+from chamberctl.study.paths import split_path
 from chamberctl.study.reading import loads
 from chamberctl.study.source import refuse
 
 _DETAILS = ("basis", "tolerance", "note")
-_STEP = re.compile(r"([A-Za-z0-9_-]+)(?:\[([0-9]+)\])?")
 
 
 def text_of(study: Study) -> str:
@@ -84,20 +84,8 @@ def with_text(study: Study, changes: Mapping[str, Any]) -> Study:
     return loads(tomlkit.dumps(document), file)
 
 
-def _steps(path: str) -> list[str | int]:
-    steps: list[str | int] = []
-    for text in path.split("."):
-        match = _STEP.fullmatch(text)
-        if match is None:
-            raise ValueError(path)
-        steps.append(match[1])
-        if match[2] is not None:
-            steps.append(int(match[2]))
-    return steps
-
-
 def _put(document: Any, path: str, value: Any) -> None:
-    steps = _steps(path)
+    steps = split_path(path)
     if len(steps) > 1 and steps[-1] in _DETAILS and _put_detail(document, steps, value):
         return
     place = document
