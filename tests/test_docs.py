@@ -24,7 +24,7 @@ PAGES = [
 NAMES = [page.relative_to(CHECKOUT).as_posix() for page in PAGES]
 
 #: Commands that install something are tried in .ci/run.
-INSTALLS = re.compile(r"pip install|\bruff\b|\bpytest\b|tests\.benchmarks|docs/make_")
+INSTALLS = re.compile(r"pip install|\bruff\b|\bpytest\b|tests\.(benchmarks|mutation)|docs/make_")
 
 
 class Block(NamedTuple):
