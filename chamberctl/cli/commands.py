@@ -153,6 +153,7 @@ def tune(arguments: argparse.Namespace) -> bool:
 def report(arguments: argparse.Namespace) -> bool:
     """Tune and write the report."""
     from chamberctl.report import write_report
+    from chamberctl.report.folder import refuse_unusable
     from chamberctl.report.verdict import verdict
     from chamberctl.study import load
 
@@ -160,6 +161,7 @@ def report(arguments: argparse.Namespace) -> bool:
         study = load(arguments.study)
         name = arguments.study.removeprefix("preset:")
         out = Path(arguments.out or f"report-{Path(name).stem}")
+        refuse_unusable(out)
         tuning = _tune(study, progress)
         window = _window(study, progress)
         progress.step("drawing and writing the report")

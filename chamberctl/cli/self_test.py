@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from chamberctl.cli import text
 from chamberctl.cli.progress import Progress
 from chamberctl.display import number
 from chamberctl.report.tables import Column, Row, Table, as_text, numbers
+
+if TYPE_CHECKING:
+    from chamberctl.control.selftest import SelfTestRow as LoopRow
+    from chamberctl.plant.selftest import SelfTestRow as PlantRow
 
 
 def self_test(as_json: bool) -> bool:
@@ -20,12 +26,12 @@ def self_test(as_json: bool) -> bool:
         progress.step("running the plant's equations in four ways")
         from chamberctl.plant.selftest import right_hand_side_rows
 
-        plant = [(row.name, row) for row in right_hand_side_rows()]
+        rows: list[tuple[str, PlantRow | LoopRow]] = []
+        rows += [(row.name, row) for row in right_hand_side_rows()]
         progress.step("recomputing known loops")
         from chamberctl.control.selftest import self_test as loops
 
-        control = [(f"{row.loop}: {row.quantity}", row) for row in loops()]
-    rows = [*plant, *control]
+        rows += [(f"{row.loop}: {row.quantity}", row) for row in loops()]
     good = all(row.passed for _, row in rows)
     if as_json:
         names = ("expected", "computed", "tolerance", "passed")

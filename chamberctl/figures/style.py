@@ -28,6 +28,8 @@ DASHES: tuple[Any, ...] = ("-", (0, (6, 2)), (0, (2, 1.6)), (0, (8, 2, 1.5, 2)),
 _RC: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 8.0,
+    "figure.facecolor": "none",
+    "axes.facecolor": "none",
     "axes.edgecolor": MUTED,
     "axes.labelcolor": INK,
     "axes.linewidth": 0.7,
@@ -79,7 +81,6 @@ def canvas(
 ) -> tuple[Picture, list[Axes]]:
     """Return an empty picture in the house style and its axes, row by row."""
     figure = Picture(figsize=(width_in, height_in), layout="constrained")
-    FigureCanvasSVG(figure)
     axes = figure.subplots(rows, columns, squeeze=False, **grid)
     found = [axis for row in axes for axis in row]
     for axis in found:
@@ -156,7 +157,7 @@ def badge(axis: Axes, x: float, y: float, label: str, *, strong: bool = False, *
 def to_svg(figure: Figure, name: str) -> str:
     """Return a figure as SVG text to stand inside a page; its ids begin with the given name."""
     stream = StringIO()
-    figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    FigureCanvasSVG(figure).print_svg(stream, metadata={"Date": None, "Creator": None})
     text = stream.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)

@@ -107,18 +107,25 @@ def _speed_limits(axis: Axes, study: Study) -> None:
 
 
 def _setpoints(axis: Axes, study: Study, unit: Display) -> None:
-    for value in sorted({hold.setpoint_pa for hold in study.duty.holds}):
-        axis.axhline(unit.to_pressure(value), color=style.ACCENT, linewidth=0.8, zorder=1)
+    values = sorted({float(unit.to_pressure(hold.setpoint_pa)) for hold in study.duty.holds})
+    for value, below in zip(values, _crowded(values), strict=True):
+        axis.axhline(value, color=style.ACCENT, linewidth=0.8, zorder=1)
         axis.annotate(
-            f"setpoint {unit.pressure_text(value)}",
-            (99, unit.to_pressure(value)),
-            xytext=(0, 2),
+            f"setpoint {number(value)} {unit.pressure}",
+            (99, value),
+            xytext=(0, -2 if below else 2),
             textcoords="offset points",
             fontsize=6.5,
             ha="right",
+            va="top" if below else "bottom",
             color=style.ACCENT,
             zorder=1,
         )
+
+
+def _crowded(values: Sequence[float]) -> list[bool]:
+    """Return for rising values whether the next one is so near that a label goes below."""
+    return [i + 1 < len(values) and values[i + 1] / value < 1.4 for i, value in enumerate(values)]
 
 
 def _point_groups(points: Sequence[OperatingPoint]) -> list[tuple[int, OperatingPoint]]:
@@ -182,18 +189,17 @@ def _duty_points(
             edge = drive.maximum_speed if point.indicated_pa < middle else drive.minimum_speed
             key = (100 * edge, float(unit.to_pressure(point.indicated_pa)))
             blocked.setdefault(key, []).append(str(label))
-    for (x, y), labels in blocked.items():
-        if not np.isfinite(y):
-            continue
-        axis.plot(
-            [x], [y], marker="x", color=style.ALARM, markersize=7, markeredgewidth=1.8, zorder=7
-        )
+    shown = sorted((y, x, labels) for (x, y), labels in blocked.items() if np.isfinite(y))
+    below = _crowded([y for y, _, _ in shown])
+    for (y, x, labels), under in zip(shown, below, strict=True):
+        axis.plot([x], [y], "x", color=style.ALARM, markersize=7, markeredgewidth=1.8, zorder=7)
         axis.annotate(
             f"{', '.join(labels)} not reachable",
             (x, y),
-            xytext=(-7 if x > 50 else 7, 6),
+            xytext=(-7 if x > 50 else 7, -4 if under else 4),
             textcoords="offset points",
             ha="right" if x > 50 else "left",
+            va="top" if under else "bottom",
             fontsize=7,
             color=style.ALARM,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},

@@ -24,6 +24,25 @@ def sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
+def refuse_unusable(folder: Path) -> None:
+    """Refuse a folder that plainly cannot be written, before any work is done for it.
+
+    Raises
+    ------
+    InputError
+        If it is a file, lies below one, or lies where nothing may be written.
+    """
+    found = next(p for p in (folder.absolute(), *folder.absolute().parents) if p.exists())
+    if not found.is_dir():
+        below = "this is" if found == folder.absolute() else f"{found} is"
+        remedy = f"{below} a file; give a folder for the report"
+    elif not os.access(found, os.W_OK | os.X_OK):
+        remedy = f"{found} may not be written; give another folder"
+    else:
+        return
+    raise InputError(remedy, given=str(folder), field="--out")
+
+
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Write files into a folder, each in one step; remove own files that are no longer made.
 
@@ -41,10 +60,7 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
         Nothing has been changed then, except that an earlier report may be replaced in part when
         the disk fails between two files.
     """
-    if folder.exists() and not folder.is_dir():
-        raise InputError(
-            "this is a file; give a folder for the report", given=str(folder), field="--out"
-        )
+    refuse_unusable(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         known = _known(folder)

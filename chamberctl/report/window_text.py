@@ -104,6 +104,17 @@ def _slew(unit: Display, rate_pa_s: float, refusal: str) -> str:
     return number(unit.to_pressure(rate_pa_s)) if rate_pa_s > 0 else refusal
 
 
+def _one_way(window: OperatingWindow, point: OperatingPoint) -> tuple[str, str]:
+    """Return fall and rise of a point that speed cannot hold: which of the two is impossible."""
+    loads = np.asarray(window.gas_loads_pa_m3_s)
+    row = int(np.argmin(np.abs(loads - point.gas_load_pa_m3_s)))
+    if point.indicated_pa > window.highest_indicated_pa[row]:
+        return "none", CANNOT_RISE
+    if point.indicated_pa < window.lowest_indicated_pa[row]:
+        return CANNOT_FALL, "none"
+    return "none", "none"
+
+
 def answers(study: Study, window: OperatingWindow) -> Table:
     """Return how each duty point answers speed: authority, gain, time, slew both ways."""
     unit = Display.of(study)
@@ -120,6 +131,7 @@ def answers(study: Study, window: OperatingWindow) -> Table:
     rows = []
     for index, point in enumerate(window.duty_points, start=1):
         if not point.feasible:
+            rows.append(Row([str(index), *["none"] * 5, *_one_way(window, point)], "strong"))
             continue
         cells = (
             str(index),

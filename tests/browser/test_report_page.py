@@ -1,0 +1,169 @@
+"""The report in a real browser: without a network, on paper, on a telephone, in grey."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, Request, sync_playwright
+
+import chamberctl as cc
+from chamberctl.errors import Infeasible
+from chamberctl.study import loads
+from tests import studies
+
+pytestmark = pytest.mark.browser
+
+#: Width of an A4 page between margins of 15 mm, in CSS pixels at 96 per inch.
+A4_CONTENT_PX = int((210 - 30) / 25.4 * 96)
+NAMES = [*sorted(cc.presets()), "refused"]
+
+
+def chromium() -> str:
+    found = shutil.which("chromium") or "/usr/bin/chromium"
+    if not Path(found).is_file():
+        pytest.fail("Chromium is not installed; these tests need it")
+    return found
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    path = chromium()
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module", params=NAMES)
+def report(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp(request.param)
+    if request.param == "refused":
+        study = loads(studies.reference_text([("5 mbar", ("60 mbar L/s",))]))
+        with pytest.raises(Infeasible) as caught:
+            cc.tune(study)
+        return cc.write_report(study, caught.value, out).html
+    study = cc.load(f"preset:{request.param}")
+    return cc.write_report(study, cc.tune(study), out).html
+
+
+@pytest.fixture
+def requests() -> list[str]:
+    return []
+
+
+@pytest.fixture
+def page(browser: Browser, report: Path, requests: list[str]) -> Iterator[Page]:
+    """The report, opened with the network off and scripts off; every request is written down."""
+    context = browser.new_context(offline=True, java_script_enabled=False)
+    opened = context.new_page()
+    problems: list[Any] = []
+
+    def note(request: Request) -> None:
+        requests.append(request.url)
+
+    opened.on("request", note)
+    opened.on("console", lambda message: problems.append(message.text))
+    opened.on("pageerror", lambda error: problems.append(error))
+    opened.goto(report.as_uri())
+    yield opened
+    assert not problems
+    context.close()
+
+
+def too_wide(page: Page) -> list[str]:
+    """Return the elements that reach beyond the right edge of the page."""
+    found: list[str] = page.evaluate(
+        """() => {
+            const edge = document.documentElement.clientWidth + 0.5;
+            return [...document.querySelectorAll("body *")]
+                .filter(e => !e.closest("svg") || e.tagName === "svg")
+                .filter(e => e.getBoundingClientRect().right > edge)
+                .map(e => e.tagName + ": " + e.textContent.trim().slice(0, 40));
+        }"""
+    )
+    return found
+
+
+def test_nothing_is_fetched(page: Page, report: Path, requests: list[str]) -> None:
+    page.wait_for_timeout(300)
+    assert requests == [report.as_uri()]
+
+
+def test_nothing_is_wider_than_the_paper(page: Page) -> None:
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": A4_CONTENT_PX, "height": 1000})
+    assert too_wide(page) == []
+
+
+def test_it_prints_to_a4(page: Page, tmp_path: Path) -> None:
+    data = page.pdf(prefer_css_page_size=True, print_background=False)
+    boxes = {line for line in data.split(b"\n") if b"/MediaBox" in line}
+    assert boxes
+    sizes = [[float(x) for x in box.split(b"[")[1].split(b"]")[0].split()] for box in boxes]
+    for size in sizes:
+        assert size[2:] == pytest.approx([595.3, 841.9], abs=1.0)
+    assert data.count(b"/Type /Page\n") >= 4
+
+
+@pytest.mark.parametrize("width", [1280, 800])
+def test_nothing_is_cut_off_on_a_screen(page: Page, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    assert too_wide(page) == []
+
+
+def test_on_a_telephone_only_tables_scroll(page: Page) -> None:
+    page.set_viewport_size({"width": 390, "height": 800})
+    scroll = page.evaluate("document.documentElement.scrollWidth")
+    assert scroll <= 390
+    outside = page.evaluate(
+        """() => [...document.querySelectorAll("body *")]
+            .filter(e => !e.closest("svg") && !e.closest(".wide"))
+            .filter(e => e.getBoundingClientRect().right > 390.5)
+            .map(e => e.tagName)"""
+    )
+    assert outside == []
+
+
+def test_pictures_are_seen_and_named(page: Page, report: Path) -> None:
+    pictures = page.get_by_role("img")
+    assert pictures.count() in (2, 7)
+    for index in range(pictures.count()):
+        box = pictures.nth(index).bounding_box()
+        assert box is not None
+        assert box["width"] > 300
+        assert box["height"] > 80
+        assert pictures.nth(index).get_attribute("aria-label")
+
+
+def test_the_answer_is_the_first_thing_seen(page: Page) -> None:
+    page.set_viewport_size({"width": 1000, "height": 800})
+    box = page.locator(".verdict").bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] < 800
+    mark = page.locator(".verdict .mark").inner_text()
+    style = page.locator(".verdict .mark").evaluate("e => getComputedStyle(e).backgroundColor")
+    assert mark in ("YES", "NO")
+    dark = style not in ("rgba(0, 0, 0, 0)", "rgb(255, 255, 255)")
+    assert dark == (mark == "NO"), "yes and no must differ without color"
+
+
+def test_everything_can_be_read_without_color(page: Page) -> None:
+    """Every ink that carries words stands out from the paper by at least 4.5 to 1 in grey."""
+    weak = page.evaluate(
+        """() => {
+            const light = rgb => {
+                const [r, g, b] = rgb.match(/[\\d.]+/g).slice(0, 3).map(v => {
+                    v /= 255; return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });
+                return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+            return [...document.querySelectorAll("body *")]
+                .filter(e => !e.closest("svg") && !e.closest(".mark"))
+                .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()))
+                .filter(e => 1.05 / (light(getComputedStyle(e).color) + 0.05) < 4.5)
+                .map(e => e.textContent.trim().slice(0, 40));
+        }"""
+    )
+    assert weak == []
