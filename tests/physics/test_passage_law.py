@@ -7,7 +7,11 @@ import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
-from chamberctl.physics.choked import critical_flow_function, critical_pressure_ratio
+from chamberctl.physics.choked import (
+    critical_flow_function,
+    critical_pressure_ratio,
+    isentropic_throughput_squared,
+)
 from chamberctl.physics.gases import GASES
 from chamberctl.physics.passages import kinetic_throughput, passage_lengths
 from tests.physics.support import (
@@ -117,6 +121,24 @@ def test_inertia_comes_in_as_published_for_an_orifice_into_vacuum():
         assert computed / (impinging * pressure) == pytest.approx(published, rel=0.1)
 
 
+@pytest.mark.parametrize("rarefaction", [0.6, 6.0, 60.0])
+def test_share_of_inertia_at_a_mean_rarefaction(rarefaction):
+    """Half of the velocity head counts at a mean rarefaction of 6, more above and less below."""
+    speed, mu = speed_and_viscosity("N2")
+    diameter, ratio = 0.02, 0.2
+    radius = 0.5 * diameter
+    inlet = rarefaction * mu * speed / radius / (0.5 * (1.0 + ratio))
+    whole = passage(inlet, ratio * inlet, diameter)
+    lengths = passage_lengths(radius, 0.0)
+    friction = kinetic_throughput(inlet, ratio * inlet, radius, *lengths, speed, mu)
+    gamma = GASES["N2"].heat_capacity_ratio
+    area = np.pi * radius**2
+    inertia = isentropic_throughput_squared(inlet, ratio * inlet, area, speed, gamma)
+    # 1 = whole/friction + share whole^2/inertia
+    share = (1.0 - whole / friction) * inertia / whole**2
+    assert share == pytest.approx(rarefaction / (6.0 + rarefaction), rel=1e-3)
+
+
 def test_a_velocity_head_is_lost_in_a_short_wide_passage():
     """Laminar friction plus one velocity head: dp = dp_friction + rho w^2/2, w from the flow."""
     diameter, length, pressure = 0.05, 0.5, 5e3
@@ -196,7 +218,7 @@ def test_smooth_at_equal_pressures(rarefaction, diameter, slender, gas):
 def test_no_corner_anywhere_between_the_regimes(slender, ratio):
     """Relative slope d ln q/d ln p on a fine grid: no steps, and rising flow throughout.
 
-    Between 1 and 2, except where laminar flow turns turbulent and loses a quarter of its throughput.
+    Between 1 and 2, except where laminar flow turns turbulent and loses a quarter of its flow.
     """
     diameter = 0.05
     grid = np.logspace(-5.0, 5.0, 2001)

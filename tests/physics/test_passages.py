@@ -206,10 +206,10 @@ def test_lengths_with_ends():
 @pytest.mark.parametrize(
     "knudsen, regime",
     [
-        (0.0098, "viscous"),
-        (0.0102, "transition"),
-        (0.49, "transition"),
-        (0.51, "molecular"),
+        (0.0099, "viscous"),
+        (0.0101, "transition"),
+        (0.495, "transition"),
+        (0.505, "molecular"),
     ],
 )
 def test_names_of_the_regimes(knudsen, regime):

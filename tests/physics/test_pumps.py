@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,6 +11,7 @@ from scipy.optimize import brentq
 from chamberctl.physics.pumps import (
     backing_throughput,
     booster_throughput,
+    curve_table,
     overflow_throughput,
     zero_flow_compression,
 )
@@ -184,3 +186,10 @@ def test_overflow_valve_opens_at_its_difference(inlet, opening, slope_m3_s):
     # A corner, as the valve has one: no slope below, its own above.
     assert slope(flow, 0.999 * opens) == 0.0
     assert slope(flow, 1.001 * opens) == pytest.approx(slope_m3_s, rel=1e-12)
+
+
+def test_a_curve_that_falls_almost_as_one_over_pressure_keeps_its_throughput_rising():
+    """The throughput leaves the plateau with three times the slope of the chord, no more."""
+    table = curve_table([1.0, 10.0, 100.0], [0.1, 0.1, 0.0178])
+    rise = np.log(0.178 * 100.0 / 10.0) / np.log(10.0)
+    assert 1.0 + table[4, 1] == pytest.approx(3.0 * rise, rel=1e-9)
