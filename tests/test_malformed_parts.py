@@ -113,7 +113,7 @@ CASES = {
     "curve and carry-back": (booster('carry_back_speed = "1 L/s"\n' + K0),
                              BOOSTER + "carry_back_speed", "'1 L/s'", "the curve says it already"),
     "curve that knows its split": (booster('slip_split = "as given"\n' + K0),
-                                   BOOSTER + "slip_split", "'as given'", "gap or carry-back"),
+                                   BOOSTER + "slip_split", "'as given'", "gap, carry-back or at peak"),
     "compression turns back": (booster(K0.replace("0.1 mbar", "5 mbar")),
                                BOOSTER + "compression_curve", "'5 mbar, 30; 1 mbar, 50'",
                                "rise from row to row"),

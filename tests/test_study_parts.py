@@ -111,7 +111,7 @@ def test_booster_by_a_compression_curve() -> None:
     curve = study.system.booster
     assert curve is not None
     assert curve.compression_curve == ((10.0, 30.0), (100.0, 50.0))
-    assert (curve.slip_split, curve.gap_conductance_m3_s) == ("gap", None)
+    assert (curve.slip_split, curve.gap_conductance_m3_s) == ("at peak", None)
     assert curve.torque_difference_pa == pytest.approx(5000.0)
     assert study.provenance["system.booster.slip_split"].basis == "default"
     other = changed(booster(K0 + 'slip_split = "carry-back"')).system.booster

@@ -7,6 +7,7 @@ data do not decide is settled one way or the other.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import pi
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chamberctl.errors import InputError
@@ -248,7 +249,7 @@ def _adiabatic_case(study: Study) -> Iterator[EnvelopeCase]:
     highest = max(hold.setpoint_pa for hold in study.duty.holds) * gauge.gas_factor
     if wall_time(study.system, highest) <= SHORT_AGAINST_LOOP * _loop_delay(study):
         return
-    ratio = system_gas(study.system).heat_capacity_ratio
+    ratio = system_gas(study.system.gas).heat_capacity_ratio
     changed = study
     paths = [f"hot_zone[{i}].volume" for i in range(len(study.system.chamber.hot_zones))]
     for path in (f"system.chamber.{key}" for key in ("volume", *paths)):
@@ -282,7 +283,7 @@ def wall_time(system: System, pressure_pa: float) -> float:
     A. Eucken, Physik. Z. 14:324 (1913); H.S. Carslaw, J.C. Jaeger, Conduction of Heat in Solids,
     2nd ed. (1959), cylinder (both from memory).
     """
-    gas = system_gas(system)
+    gas = system_gas(system.gas)
     chamber = system.chamber
     temperature = chamber.temperature_k
     density = pressure_pa * gas.molar_mass_kg_mol / (MOLAR_GAS_CONSTANT_J_MOL_K * temperature)
@@ -296,7 +297,7 @@ def _wall_distance(chamber: Chamber) -> float:
     """Distance to the wall [m]; of a cylinder as long as wide where it is not given."""
     if chamber.wall_distance_m is not None:
         return chamber.wall_distance_m
-    return float((chamber.volume_m3 / (2.0 * 3.141592653589793)) ** (1.0 / 3.0))
+    return float((chamber.volume_m3 / (2.0 * pi)) ** (1.0 / 3.0))
 
 
 def _loop_delay(study: Study) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal
 
+from chamberctl.physics.loads import outgassing_load
 from chamberctl.study.fields import ABSENT, Part, choice, parts, quantity
 
 GasName = Literal["N2", "air", "Ar", "He", "H2", "H2O", "CO2", "O2"]
@@ -113,8 +114,11 @@ class GasLoad(Part):
     @property
     def outgassing_pa_m3_s(self) -> float:
         """Outgassing at its age [Pa m3/s]."""
-        hours = self.outgassing_age_s / 3600.0
-        return float(self.outgassing_1h_pa_m3_s * hours**-self.outgassing_exponent)
+        return float(
+            outgassing_load(
+                self.outgassing_1h_pa_m3_s, self.outgassing_exponent, self.outgassing_age_s
+            )
+        )
 
     @property
     def unmetered_pa_m3_s(self) -> float:

@@ -153,6 +153,15 @@ class Gauge(Part):
         "number", "", "true pressure = factor x indicated pressure", "0.05", "20", default="1",
         source="gauge calibrated for this gas, or independent of the gas",
     )  # fmt: skip
+    head_temperature_k: float | None = quantity(
+        "temperature", "degC", "temperature of a heated gauge head; at low pressure the head then "
+        "holds a higher pressure than the chamber", "200 K", "700 K", default=None,
+        shown="the chamber's", source="assumed not heated",
+    )  # fmt: skip
+    tube_bore_m: float = quantity(
+        "length", "mm", "inner diameter of the tube to a heated head", "0.5 mm", "0.5 m",
+        default="4 mm", source="assumed, because small heads have bores near it (from memory)",
+    )  # fmt: skip
     fails_to: Literal["zero", "full scale", "last value", "unknown"] = choice(
         ("unknown", "zero", "full scale", "last value"), "what the gauge sends when it fails",
         default="unknown", source="not known until it is tried or read in the gauge's manual",

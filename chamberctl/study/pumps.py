@@ -45,10 +45,11 @@ class Booster(Part):
         "zero-flow compression ratio against backing pressure at rated speed, pressures rising",
         default=None, shown="none", source="the gap leakage and carry-back given are used", least=2,
     )  # fmt: skip
-    slip_split: Literal["gap", "carry-back", "as given"] = choice(
-        ("gap", "carry-back", "as given"), "what the slip is counted as: all leakage through the "
-        "gaps, all carried back by the rotors, or each as given", default="as given",
-        shown='"as given", with a compression curve "gap"',
+    slip_split: Literal["gap", "carry-back", "at peak", "as given"] = choice(
+        ("gap", "carry-back", "at peak", "as given"), "what the slip is counted as: all leakage "
+        "through the gaps, all carried back by the rotors, gaps above the peak of the compression "
+        "curve and more and more carried back below it, or each as given", default="as given",
+        shown='"as given", with a compression curve "at peak"',
         source="data at rated speed do not tell; only a test at reduced speed does",
     )  # fmt: skip
     stated_gas: GasName | None = choice(
@@ -79,9 +80,9 @@ class Booster(Part):
     @model_validator(mode="before")
     @classmethod
     def _split_of_a_curve(cls, given: Any) -> Any:
-        """Count the slip of a compression curve as gap leakage where nothing else is said."""
+        """Split the slip of a compression curve at its peak where nothing else is said."""
         if isinstance(given, dict) and given.get("compression_curve") is not None:
-            return {"slip_split": "gap", **given}
+            return {"slip_split": "at peak", **given}
         return given
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
@@ -101,7 +102,10 @@ class Booster(Part):
             if value:
                 yield key, _CURVE_SAYS
         if self.slip_split == "as given":
-            yield "slip_split", "a curve does not say how its slip is split; gap or carry-back"
+            yield (
+                "slip_split",
+                "a curve does not say how its slip is split; gap, carry-back or at peak",
+            )
         if not _rises(self.compression_curve):
             yield "compression_curve", "backing pressures must be above 0 and rise from row to row"
         if min(ratio for _, ratio in self.compression_curve) <= 1.0:
