@@ -97,9 +97,9 @@ class LoopStack:
         order = self.factor.shape[1]
         states: list[Complex] = [np.empty(0, complex)] * order
         total = _pick(self.direct, rows) * (1.0 if late is None else late)
-        total = np.broadcast_to(total, w.shape).astype(complex)
+        total = total + np.zeros(w.shape, complex)
         for i in reversed(range(order)):
-            value = np.broadcast_to(_pick(self.first[:, i], rows), w.shape)
+            value = _pick(self.first[:, i], rows)
             if late is not None:
                 value = value + _pick(self.second[:, i], rows) * late
             for j in range(i + 1, order):

@@ -91,13 +91,17 @@ def _climb(
 ) -> tuple[Array, Array]:
     """Halve the bracket around each maximum, then take the vertex of a parabola."""
 
-    def height(w: Array) -> Array:
-        return of_loop(line.stack.response(w, row))
+    if row.size == 0:
+        return middle, best
 
-    f_low, f_high = height(low), height(high)
+    def heights(*w: Array) -> list[Array]:
+        value = line.stack.response(np.concatenate(w), np.tile(row, len(w)))
+        return np.split(of_loop(value), len(w))
+
+    f_low, f_high = heights(low, high)
     for _ in range(HALVINGS):
         a, b = 0.5 * (low + middle), 0.5 * (middle + high)
-        fa, fb = height(a), height(b)
+        fa, fb = heights(a, b)
         to_a, to_b = (fa > best) & (fa >= fb), (fb > best) & (fb > fa)
         low, f_low, high, f_high, middle, best = (
             np.where(to_a, low, np.where(to_b, middle, a)),
@@ -111,5 +115,5 @@ def _climb(
         rise, fall = (best - f_low) / (middle - low), (f_high - best) / (high - middle)
         vertex = 0.5 * (low + middle) - 0.5 * rise * (high - low) / (fall - rise)
     vertex = np.where((vertex > low) & (vertex < high), vertex, middle)
-    value = height(vertex)
+    (value,) = heights(vertex)
     return np.where(value > best, vertex, middle), np.maximum(value, best)
