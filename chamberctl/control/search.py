@@ -90,7 +90,6 @@ def _climb(
     line: Sweep, of_loop: OfLoop, row: Index, low: Array, middle: Array, high: Array, best: Array
 ) -> tuple[Array, Array]:
     """Halve the bracket around each maximum, then take the vertex of a parabola."""
-
     if row.size == 0:
         return middle, best
 

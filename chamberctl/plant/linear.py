@@ -168,11 +168,12 @@ def _realize(num: Sequence[float], den: Sequence[float]) -> tuple[Array, Array, 
     direct = float(top[0])
     a = np.zeros((order, order))
     b = np.zeros((order, 1))
-    c = (top[1:] - direct * bottom[1:]).reshape(1, order)
+    c = np.asarray(top[1:] - direct * bottom[1:], dtype=float).reshape(1, order)
     if order:
         a[0, :] = -bottom[1:]
         a[1:, :-1] = np.eye(order - 1)
         b[0, 0] = 1.0
         balanced, (scale, _) = matrix_balance(a, permute=False, separate=True)
-        return balanced, b / scale[:, None], c * scale[None, :], direct
+        factor = np.asarray(scale, dtype=float)
+        return np.asarray(balanced, dtype=float), b / factor[:, None], c * factor, direct
     return a, b, c, direct
