@@ -10,26 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.physics.chamber import effective_volume
-from chamberctl.physics.constants import T_REF_K
-from chamberctl.physics.gases import GASES, most_probable_speed, viscosity
 from chamberctl.physics.instruments import pump_speed
-from chamberctl.physics.passages import passage_lengths
-from chamberctl.physics.pumps import curve_table
 from chamberctl.plant import equations
+from chamberctl.plant.gas import system_gas
+from chamberctl.plant.parts import NO_TABLE, backing_element, booster_element, line_element
+from chamberctl.study.system import TRAPS
 
 if TYPE_CHECKING:
-    from chamberctl.study import Backing, Booster, Gauge, LinePart, System
+    from chamberctl.study import Backing, Booster, Gauge, System
+
+PUMP_INLET = "pump inlet"
+"""Name of the node in front of the pumps where there is a line, and of a gauge's place there."""
+
+AFTER = "after "
+"""Begins the name of a node, or of a gauge's place, behind a named line part."""
 
 Array = NDArray[np.float64]
-
-OVERFLOW_STIFFNESS = 20.0
-"""Flow through an open overflow valve per excess difference, in multiples of the booster's swept
-speed. Assumed: the valve passes the whole swept flow at an excess of 5 % of the inlet pressure."""
-
-NEVER_OPENS_PA = 1e12
-"""Opening difference of an overflow valve that is not there [Pa]."""
-
-_NO_TABLE = np.ones((6, 2))
 
 
 @dataclass(frozen=True)
@@ -140,51 +136,53 @@ def build_chain(system: System) -> Chain:
     Chain
         Arrays for `equations.net_flows`.
     """
+    gas = system_gas(system.gas)
     kinds: list[int] = []
     rows: list[list[float]] = []
-    parts: list[str] = []
     volumes = [_chamber_volume(system)]
     nodes = ["chamber"]
-    for index, part in enumerate(system.line):
-        kind, row, volume = _line_element(part, system)
+    purges, cold, catching = [0.0], [0.0], [0.0]
+    for part, name in zip(system.line, system.line_names, strict=True):
+        kind, row, volume = line_element(part, gas)
         kinds.append(kind)
         rows.append(row)
-        parts.append(part.name or f"{part.kind} {index + 1}")
+        nodes.append(f"after {name}")
         volumes[-1] += 0.5 * volume
         volumes.append(0.5 * volume)
-        nodes.append(f"after {parts[-1]}")
+        purges.append(0.0)
+        cold.append(part.vapor_pressure_pa)
+        catching.append(float(part.kind in TRAPS))
+    parts = list(system.line_names)
     if len(nodes) > 1:
-        nodes[-1] = "pump inlet"
+        nodes[-1] = PUMP_INLET
     inlet_node = len(nodes) - 1
-    purges = [0.0] * len(nodes)
     purges[-1] += system.purge.inlet_pa_m3_s
-    booster_node = None
+    booster_node, compression = None, NO_TABLE
     if system.booster is not None:
         booster_node = inlet_node
-        volumes[-1] += effective_volume(
-            [system.booster.inlet_volume_m3], [system.booster.inlet_temperature_k]
-        )
-        kinds.append(equations.BOOSTER)
-        rows.append(_booster_row(system.booster))
+        kind, row, compression = booster_element(system.booster, gas)
+        volumes[-1] += _inlet_volume(system.booster)
+        kinds.append(kind)
+        rows.append(row)
         parts.append("booster")
         nodes.append("interstage")
-        volumes.append(0.0)
-        purges.append(0.0)
-    volumes[-1] += effective_volume(
-        [system.backing.inlet_volume_m3], [system.backing.inlet_temperature_k]
-    )
+        for column in (volumes, purges, cold, catching):
+            column.append(0.0)
+    volumes[-1] += _inlet_volume(system.backing)
     purges[-1] += system.purge.interstage_pa_m3_s
-    kind, row, curves = _backing_element(system.backing)
+    purges[-1] += system.backing.ballast_share * system.backing.ballast_pa_m3_s
+    kind, row, curves = backing_element(system.backing, gas)
     kinds.append(kind)
     rows.append(row)
     parts.append("backing pump")
+    load = system.gas_load
     return Chain(
         kinds=np.array(kinds, dtype=np.int64),
         rows=np.array([row + [0.0] * (equations.ROW_WIDTH - len(row)) for row in rows]),
         curves=curves,
-        compression=_NO_TABLE,
-        nodes=np.array([purges, np.zeros(len(purges)), np.zeros(len(purges))]),
-        vapor=np.zeros(2),
+        compression=compression,
+        nodes=np.array([purges, cold, catching]),
+        vapor=np.array([load.vapor_conductance_m3_s, load.vapor_saturation_pa]),
         volumes_m3=np.array(volumes),
         booster_map=_speed_map(system.speed_map.output, system.speed_map.booster),
         backing_map=_speed_map(system.speed_map.output, system.speed_map.backing),
@@ -196,8 +194,25 @@ def build_chain(system: System) -> Chain:
 
 
 def gauge_node(chain: Chain, gauge: Gauge) -> int:
-    """Index of the node whose pressure the gauge reads."""
-    return 0 if gauge.position == "chamber" else chain.pump_inlet_node
+    """Index of the node whose pressure the gauge reads.
+
+    Parameters
+    ----------
+    chain : Chain
+        The system.
+    gauge : study.Gauge
+        The gauge.
+
+    Returns
+    -------
+    int
+        0 is the chamber.
+    """
+    if gauge.position == PUMP_INLET:
+        return chain.pump_inlet_node
+    if gauge.position.startswith(AFTER):
+        return chain.part_names.index(gauge.position.removeprefix(AFTER)) + 1
+    return chain.node_names.index(gauge.position)
 
 
 def _chamber_volume(system: System) -> float:
@@ -207,63 +222,8 @@ def _chamber_volume(system: System) -> float:
     return effective_volume(volumes, temperatures)
 
 
-def _line_element(part: LinePart, system: System) -> tuple[int, list[float], float]:
-    """Kind, parameters and effective volume of a line part."""
-    if part.kind == "conductance":
-        assert part.conductance_m3_s is not None
-        volume = effective_volume([part.volume_m3 or 0.0], [part.temperature_k])
-        return equations.CONDUCTANCE, [part.conductance_m3_s], volume
-    assert part.diameter_m is not None
-    radius = 0.5 * part.diameter_m
-    length = part.length_m or 0.0
-    is_tube = part.kind == "tube"
-    gas = GASES[system.gas.name]
-    viscous_length, molecular_length = passage_lengths(radius, length if is_tube else 0.0)
-    row = [
-        radius,
-        float(viscous_length),
-        float(molecular_length),
-        float(most_probable_speed(part.temperature_k, gas.molar_mass_kg_mol)),
-        float(viscosity(part.temperature_k, gas.viscosity_20c_pa_s, gas.sutherland_k)),
-        gas.heat_capacity_ratio,
-        1.0 if is_tube else part.discharge_coefficient,
-        0.0,
-        T_REF_K / part.temperature_k,
-    ]
-    size = part.volume_m3
-    if size is None:
-        size = np.pi * radius**2 * length if is_tube else 0.0
-    return equations.PASSAGE, row, effective_volume([size], [part.temperature_k])
-
-
-def _booster_row(booster: Booster) -> list[float]:
-    factor = T_REF_K / booster.inlet_temperature_k
-    opening = booster.overflow_difference_pa
-    return [
-        booster.swept_speed_m3_s * factor,
-        booster.gap_conductance_m3_s,
-        booster.gap_conductance_per_pressure_m3_s_pa,
-        booster.carry_back_speed_m3_s * factor,
-        NEVER_OPENS_PA if opening is None else opening,
-        OVERFLOW_STIFFNESS * booster.swept_speed_m3_s * factor,
-        NEVER_OPENS_PA,
-    ]
-
-
-def _backing_element(backing: Backing) -> tuple[int, list[float], Array]:
-    factor = T_REF_K / backing.inlet_temperature_k
-    if backing.curve is None:
-        assert backing.displacement_m3_s is not None
-        row = [
-            backing.displacement_m3_s * factor,
-            backing.ultimate_pressure_pa,
-            backing.clearance_conductance_m3_s,
-            backing.slip_exponent,
-        ]
-        return equations.BACKING, row, _NO_TABLE[None]
-    pressures, speeds = zip(*backing.curve, strict=True)
-    curves = np.array([curve_table(pressures, speeds)])
-    return equations.BACKING_CURVES, [0.0, 0.0, 0.0, backing.slip_exponent, factor], curves
+def _inlet_volume(pump: Booster | Backing) -> float:
+    return effective_volume([pump.inlet_volume_m3], [pump.inlet_temperature_k])
 
 
 def _speed_map(output: tuple[float, ...], speeds: tuple[float, ...] | None) -> Array:

@@ -22,6 +22,7 @@ from scipy.optimize import root
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.gauge import reading
 from chamberctl.plant.linear import INPUTS, OUTPUTS, LoopModel
 from chamberctl.plant.point import OperatingPoint
 
@@ -137,8 +138,8 @@ def _balances(
 
     def output(_time: float, x: Array, u: Array, _params: Any) -> Array:
         _, _, log_p = split(x, u)
-        reading = x[-1] if gauge_lag > 0.0 else log_p[node]
-        return np.array([reading, log_p[0]])
+        at_gauge = x[-1] if gauge_lag > 0.0 else log_p[node]
+        return np.array([np.log(reading(system, gauge, np.exp(at_gauge))), log_p[0]])
 
     names = [f"ratio_{chain.node_names[i]}" for i in held[:-1]]
     names.append(f"ln_{chain.node_names[held[-1]]}")

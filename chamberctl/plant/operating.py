@@ -13,10 +13,11 @@ from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
 from chamberctl.physics.constants import LOWEST_PRESSURE_PA
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.gauge import reading, true_pressure
 from chamberctl.plant.point import OperatingPoint, pressure_text, throughput_text
 from chamberctl.plant.point_findings import point_findings
 from chamberctl.plant.steady import load_for_pressure, speed_for_pressure, steady_pressures
-from chamberctl.plant.survey import OVERFLOW_VALVE, Survey, survey
+from chamberctl.plant.survey import Survey, survey
 from chamberctl.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -76,7 +77,10 @@ def operating_point(
     if speed is None:
         node, wanted = 0, pressure_pa
         if indicated_pa is not None:
-            node, wanted = gauge_node(chain, gauge), indicated_pa * gauge.gas_factor
+            node, wanted = (
+                gauge_node(chain, gauge),
+                float(true_pressure(system, gauge, indicated_pa)),
+            )
         assert wanted is not None
         _refuse_outside_model(wanted)
         drive = system.drive
@@ -86,8 +90,8 @@ def operating_point(
             )
         )
         if np.isnan(speed):
-            factor = gauge.gas_factor if indicated_pa is not None else 1.0
-            raise _unreachable(chain, system, node, wanted, factor, gas_load_pa_m3_s)
+            shown = gauge if indicated_pa is not None else None
+            raise _unreachable(chain, system, node, wanted, shown, gas_load_pa_m3_s)
     found = survey(chain, system, gauge, np.array([speed]), np.array([gas_load_pa_m3_s]))
     if not found.feasible[0]:
         raise Infeasible(
@@ -126,7 +130,7 @@ def operating_points(
     chain = build_chain(system)
     gauge = gauge if gauge is not None else system.gauges[0]
     node, drive = gauge_node(chain, gauge), system.drive
-    wanted = np.array(indicated_pa) * gauge.gas_factor
+    wanted = np.asarray(true_pressure(system, gauge, np.array(indicated_pa)))
     loads = np.array(gas_loads_pa_m3_s)
     for pressure in wanted:
         _refuse_outside_model(float(pressure))
@@ -142,7 +146,7 @@ def operating_points(
             points.append(point_at(found, int(place[index]), chain, system, label))
             continue
         pressure, load = float(wanted[index]), float(loads[index])
-        error = _unreachable(chain, system, node, pressure, gauge.gas_factor, load)
+        error = _unreachable(chain, system, node, pressure, gauge, load)
         points.append(
             _infeasible_point(system, gauge, label, float(indicated_pa[index]), load, error)
         )
@@ -173,7 +177,7 @@ def point_at(found: Survey, index: int, chain: Chain, system: System, where: str
     names = [
         name
         for name in Survey.__dataclass_fields__
-        if name not in ("feasible", "pressures_pa", "limited", "extrapolated", "regimes")
+        if name not in ("feasible", "pressures_pa", "limited_by", "extrapolated", "regimes")
     ]
     values = {name: float(getattr(found, name)[index]) for name in names}
     point = OperatingPoint(
@@ -184,7 +188,7 @@ def point_at(found: Survey, index: int, chain: Chain, system: System, where: str
         node_names=chain.node_names,
         node_pressures_pa=tuple(float(p) for p in found.pressures_pa[:, index]),
         regimes=tuple((name, str(regime[index])) for name, regime in found.regimes),
-        limited_by=OVERFLOW_VALVE if found.limited[index] else "",
+        limited_by=str(found.limited_by[index]),
         extrapolated=bool(found.extrapolated[index]),
         findings=(),
         **values,
@@ -235,7 +239,7 @@ def _infeasible_point(
     numbers |= {"indicated_pa": indicated_pa, "gas_load_pa_m3_s": load}
     findings = [Finding("no", where, f"{error.reason} {error.nearest}".strip())]
     if gauge.position == "chamber":
-        down, up = slew_rates(system, indicated_pa * gauge.gas_factor, load)
+        down, up = slew_rates(system, float(true_pressure(system, gauge, indicated_pa)), load)
         numbers |= {"slew_down_pa_s": down, "slew_up_pa_s": up}
     return OperatingPoint(
         where=where,
@@ -263,20 +267,23 @@ def _refuse_outside_model(pressure_pa: float) -> None:
 
 
 def _unreachable(
-    chain: Chain, system: System, node: int, wanted: float, factor: float, load: float
+    chain: Chain, system: System, node: int, wanted: float, gauge: Gauge | None, load: float
 ) -> Infeasible:
     """Say why a pressure cannot be held, and what is nearest to it."""
     drive = system.drive
     ends = np.array([drive.maximum_speed, drive.minimum_speed])
-    lowest, highest = steady_pressures(chain, ends, load)[node] / factor
-    asked, gas = pressure_text(wanted / factor), throughput_text(load)
+    reached = np.append(steady_pressures(chain, ends, load)[node], wanted)
+    if gauge is not None:
+        reached = reading(system, gauge, reached)
+    lowest, highest, shown = (float(pressure) for pressure in reached)
+    asked, gas = pressure_text(shown), throughput_text(load)
     if np.isnan(lowest):
         return Infeasible(
             f"At a gas load of {gas} there is no steady state even at full speed: the pumps cannot "
             "carry the gas below atmospheric pressure.",
             _load_advice(chain, system, drive.maximum_speed),
         )
-    if wanted / factor < lowest:
+    if shown < lowest:
         most = float(load_for_pressure(chain, wanted, drive.maximum_speed)) if node == 0 else 0.0
         less = f", or a gas load of at most {throughput_text(most)}" if most > 0.0 else ""
         return Infeasible(

@@ -12,7 +12,7 @@ from chamberctl.plant.point import (
     OperatingPoint,
     pressure_text,
 )
-from chamberctl.plant.survey import OVERFLOW_VALVE
+from chamberctl.plant.survey import OVERFLOW_VALVE, TORQUE_LIMIT
 from chamberctl.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -54,14 +54,18 @@ def point_findings(point: OperatingPoint, system: System) -> tuple[Finding, ...]
 
 
 def _authority(point: OperatingPoint) -> list[Finding]:
-    if point.limited_by == OVERFLOW_VALVE:
+    if point.limited_by:
+        holder = {
+            OVERFLOW_VALVE: "booster's overflow valve is open",
+            TORQUE_LIMIT: "booster's drive is at its torque limit",
+        }[point.limited_by]
         return [
             Finding(
                 "no",
-                "booster overflow valve",
-                "The booster's overflow valve is open here: its pressure difference is held by "
-                "the valve, speed no longer acts (authority 0), and no margins are given. The "
-                "model is not overload protection.",
+                f"booster {point.limited_by}",
+                f"The {holder} here: that holds the booster's pressure difference, speed no longer "
+                "acts (authority 0), and no margins are given. The model is not overload "
+                "protection.",
             )
         ]
     authority = point.authority_chamber

@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from chamberctl.physics.choked import critical_pressure_ratio
 from chamberctl.physics.constants import T_REF_K
 from chamberctl.physics.gases import mean_free_path
-from chamberctl.physics.instruments import indicated_pressure
 from chamberctl.physics.passages import VISCOUS_BELOW_KNUDSEN, flow_regime
 from chamberctl.plant import equations
 from chamberctl.plant.chain import Chain, gauge_node
+from chamberctl.plant.gas import system_gas
+from chamberctl.plant.gauge import reading
+from chamberctl.plant.parts import rated_curves
 from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
 from chamberctl.plant.steady import load_for_pressure, steady_pressures
 
@@ -24,7 +26,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 OVERFLOW_VALVE = "overflow valve"
-"""Value of `limited_by` where the booster's overflow valve is open."""
+TORQUE_LIMIT = "torque limit"
+"""Values of `limited_by` where the booster's pressure difference is held by something else."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,7 @@ class Survey:
     booster_ratio: Array
     booster_difference_pa: Array
     effective_speed_m3_s: Array
-    limited: NDArray[np.bool_]
+    limited_by: NDArray[Any]
     extrapolated: NDArray[np.bool_]
     regimes: tuple[tuple[str, NDArray[Any]], ...]
 
@@ -88,10 +91,10 @@ def survey(chain: Chain, system: System, gauge: Gauge, speed: Any, gas_load_pa_m
         known = (pressures[:, feasible], n[feasible], load[feasible])
         authority[:, feasible] = speed_authority(chain, *known)
         time_constant[feasible] = slowest_time_constant(chain, *known)
-    ratio, difference, limited = _booster_state(chain, pressures)
-    authority = np.where(limited, 0.0, authority)
+    ratio, difference, limited_by = _booster_state(chain, pressures)
+    authority = np.where(limited_by == "", authority, 0.0)
     slew_down, slew_up = _slew(chain, system, pressures[0], load, feasible)
-    indicated = indicated_pressure(pressures[node], gauge.gas_factor)
+    indicated = reading(system, gauge, pressures[node])
     return Survey(
         speed=n,
         gas_load_pa_m3_s=load,
@@ -112,21 +115,23 @@ def survey(chain: Chain, system: System, gauge: Gauge, speed: Any, gas_load_pa_m
         booster_ratio=ratio,
         booster_difference_pa=difference,
         effective_speed_m3_s=load / pressures[0],
-        limited=limited,
+        limited_by=limited_by,
         extrapolated=_extrapolated(chain, system, pressures[-1], n),
         regimes=_regimes(chain, system, pressures),
     )
 
 
-def _booster_state(chain: Chain, pressures: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Compression ratio, pressure difference, and whether the overflow valve is open."""
+def _booster_state(chain: Chain, pressures: Array) -> tuple[Array, Array, NDArray[Any]]:
+    """Compression ratio, pressure difference, and what holds the difference, if anything."""
     node = chain.booster_node
     if node is None:
         nothing = np.full(pressures.shape[1:], np.nan)
-        return nothing, nothing, np.zeros(nothing.shape, dtype=bool)
+        return nothing, nothing, np.full(nothing.shape, "", dtype=object)
     ratio = pressures[node + 1] / pressures[node]
     difference = pressures[node + 1] - pressures[node]
-    return ratio, difference, difference > chain.rows[node, 4]
+    opening, torque = chain.rows[node, 4], chain.rows[node, 6]
+    held = np.where(difference > torque, TORQUE_LIMIT, "")
+    return ratio, difference, np.where(difference > opening, OVERFLOW_VALVE, held).astype(object)
 
 
 def _slew(
@@ -147,21 +152,22 @@ def _extrapolated(
 ) -> NDArray[np.bool_]:
     """Where the backing pump works outside the range its curve was stated for."""
     backing = system.backing
-    slower = chain.backing_speed(speed) < backing.curve_known_down_to_speed - 1e-12
-    if backing.curve is None:
+    if backing.displacement_m3_s is not None:
         # Without a curve the slip law itself is the statement, at every speed.
         return np.zeros(speed.shape, dtype=bool)
-    outside = (pump_pressure < backing.curve[0][0]) | (pump_pressure > backing.curve[-1][0])
-    return slower | outside
+    curves = rated_curves(backing)
+    slowest = curves[0][0] if backing.curves else backing.curve_known_down_to_speed
+    slower = chain.backing_speed(speed) < slowest - 1e-12
+    lowest = min(pressures[0] for _, pressures, _ in curves)
+    highest = max(pressures[-1] for _, pressures, _ in curves)
+    return slower | (pump_pressure < lowest) | (pump_pressure > highest)
 
 
 def _regimes(
     chain: Chain, system: System, pressures: Array
 ) -> tuple[tuple[str, NDArray[Any]], ...]:
     """Flow regime in each tube and orifice, "choked" where the flow cannot rise further."""
-    from chamberctl.physics.gases import GASES
-
-    gas = GASES[system.gas.name]
+    gas = system_gas(system.gas)
     regimes = []
     for element in range(chain.size - 1):
         if chain.kinds[element] != equations.PASSAGE:

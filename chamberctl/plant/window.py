@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain, gauge_node
+from chamberctl.plant.gauge import reading
 from chamberctl.plant.operating import operating_points
 from chamberctl.plant.point import (
     LITTLE_AUTHORITY,
@@ -57,7 +58,7 @@ class OperatingWindow:
     gas_loads_pa_m3_s: Array
     feasible: NDArray[np.bool_]
     extrapolated: NDArray[np.bool_]
-    limited: NDArray[np.bool_]
+    limited_by: NDArray[Any]
     pressure_pa: Array
     indicated_pa: Array
     authority_chamber: Array
@@ -125,8 +126,8 @@ def operating_window(
         regime=_joined_regimes(found, shape),
         lowest_pa=ends[0, :, -1],
         highest_pa=ends[0, :, 0],
-        lowest_indicated_pa=ends[node, :, -1] / gauge.gas_factor,
-        highest_indicated_pa=ends[node, :, 0] / gauge.gas_factor,
+        lowest_indicated_pa=reading(system, gauge, ends[node, :, -1]),
+        highest_indicated_pa=reading(system, gauge, ends[node, :, 0]),
         duty_points=points,
         findings=_window_findings(arrays, loads, system, gauge, points),
         **arrays,

@@ -56,7 +56,7 @@ def test_fifty_points_over_the_window_of_each_preset(name):
     """Spread in ln p over the reachable pressures of the duty's gas loads."""
     study = load(f"preset:{name}")
     window = operating_window(study, n_speeds=9, n_loads=3)
-    reachable = window.feasible & ~window.limited
+    reachable = window.feasible & (window.limited_by == "")
     rng = np.random.default_rng(11)
     loads = np.broadcast_to(window.gas_loads_pa_m3_s[:, None], reachable.shape)[reachable]
     speeds = np.broadcast_to(window.speeds, reachable.shape)[reachable]
