@@ -110,7 +110,8 @@ def test_examples_in_docstrings_print_what_is_shown(module: str) -> None:
 
 def test_the_page_of_fields_is_the_one_written_from_the_declarations() -> None:
     written = runpy.run_path(str(CHECKOUT / "docs" / "make_study_page.py"))["page"]()
-    assert (CHECKOUT / "docs" / "reference" / "study.md").read_text("utf-8") == written
+    current = (CHECKOUT / "docs" / "reference" / "study.md").read_text("utf-8") == written
+    assert current, "write it anew: python docs/make_study_page.py"
 
 
 def test_the_readme_carries_every_caution() -> None:
