@@ -157,7 +157,8 @@ def badge(axis: Axes, x: float, y: float, label: str, *, strong: bool = False, *
 def to_svg(figure: Figure, name: str) -> str:
     """Return a figure as SVG text to stand inside a page; its ids begin with the given name."""
     stream = StringIO()
-    FigureCanvasSVG(figure).print_svg(stream, metadata={"Date": None, "Creator": None})
+    drawn_on: Any = FigureCanvasSVG(figure)
+    drawn_on.print_svg(stream, metadata={"Date": None, "Creator": None})
     text = stream.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
