@@ -82,7 +82,7 @@ def backing_curves_throughput(
     temperature_factor : float or array
         T_ref/T_inlet for the geometric speed [-].
     curves : array, shape (J, 6, K)
-        One table per speed from `curve_table`, slowest first.
+        One table per speed from `curve_table` [ln Pa, ln m3/s, -], slowest first.
 
     Returns
     -------
@@ -160,7 +160,7 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any, measured_at: float = 1.0) -
     -------
     array, shape (6, K)
         ln p, ln of the geometric speed and its slope, ln of the net speed and its slope, and the
-        speed fraction.
+        speed fraction [ln Pa, ln m3/s, -].
 
     Raises
     ------
@@ -398,7 +398,7 @@ def booster_table(
     -------
     array, shape (6, K)
         ln of the mean pressure, gap conductance and its slope; ln of the backing pressure,
-        carried-back flow and its slope.
+        carried-back flow and its slope [ln Pa, m3/s].
 
     Raises
     ------
@@ -451,7 +451,7 @@ def booster_table_values(
     inlet_pressure_pa, outlet_pressure_pa : float or array
         Pressure at booster inlet and outlet [Pa].
     table : array, shape (6, K)
-        From `booster_table`.
+        From `booster_table` [ln Pa, m3/s].
 
     Returns
     -------
