@@ -1,0 +1,278 @@
+"""What a study's duty would be like if the study were a little different; many changes at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.gauge import reading, true_pressure
+from chamberctl.plant.nearby import (
+    GAS_LOAD,
+    SPEED,
+    Held,
+    States,
+    limited,
+    same_shape,
+    settle,
+    stacked,
+)
+from chamberctl.plant.point import OperatingPoint
+from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
+from chamberctl.plant.steady import load_for_pressure, speed_for_pressure, steady_pressures
+
+if TYPE_CHECKING:
+    from chamberctl.study import Study
+
+Array = NDArray[np.float64]
+
+_EDGE = 1e-9
+"""A speed this much (relative) beyond a limit of the drive is still within it, by rounding."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A changed study at the duty points of the study it was changed from; P points.
+
+    Parameters
+    ----------
+    study : Study
+        The changed study.
+    held : bool array, shape (P,)
+        Whether speed holds the point.
+    lowest_pa, highest_pa : array, shape (P,)
+        Chamber pressure at maximum and minimum speed with the point's gas [Pa]; NaN: no steady
+        state.
+    lowest_indicated_pa, highest_indicated_pa : array, shape (P,)
+        The same as readings [Pa].
+    speed, authority : array, shape (P,)
+        Controller output [-] and speed authority at the gauge [-]; NaN where not held.
+    limited : bool array, shape (P,)
+        Whether overflow valve or torque limit holds the booster: then authority is 0.
+    pressures_pa : array, shape (N, P)
+        Node pressures [Pa]; NaN where not held.
+    gas_load_pa_m3_s : array, shape (P,)
+        Gas entering the chamber [Pa m3/s].
+    """
+
+    study: Study
+    held: NDArray[np.bool_]
+    lowest_pa: Array
+    highest_pa: Array
+    lowest_indicated_pa: Array
+    highest_indicated_pa: Array
+    speed: Array
+    authority: Array
+    limited: NDArray[np.bool_]
+    pressures_pa: Array
+    gas_load_pa_m3_s: Array
+
+
+@dataclass(frozen=True)
+class Response:
+    """How fast the held points of an outcome move; NaN where not held.
+
+    Parameters
+    ----------
+    time_constant_s : array, shape (P,)
+        Slowest time constant of the vacuum system [s].
+    slew_down_pa_s, slew_up_pa_s : array, shape (P,)
+        Quasi-steady rates of fall at maximum and rise at minimum speed [Pa/s].
+    """
+
+    time_constant_s: Array
+    slew_down_pa_s: Array
+    slew_up_pa_s: Array
+
+
+def outcomes(
+    study: Study, points: Sequence[OperatingPoint], changed: Sequence[Study]
+) -> tuple[Outcome, ...]:
+    """Find window and duty points of changed studies.
+
+    Parameters
+    ----------
+    study : Study
+        The study that the others were changed from.
+    points : sequence of OperatingPoint
+        Its duty points, those without a steady state too, in the order of `study.duty_points()`.
+    changed : sequence of Study
+        Studies with the same chain of parts and as many duty points; values differ.
+
+    Returns
+    -------
+    tuple of Outcome
+        One for each changed study.
+    """
+    chain = build_chain(study.system)
+    start = _starts(study, chain, points)
+    groups: list[list[int]] = []
+    chains = [build_chain(one.system) for one in changed]
+    for index, one in enumerate(chains):
+        for group in groups:
+            if same_shape(chains[group[0]], one):
+                group.append(index)
+                break
+        else:
+            groups.append([index])
+    found: dict[int, Outcome] = {}
+    for group in groups:
+        part = _together([changed[i] for i in group], [chains[i] for i in group], start)
+        found |= dict(zip(group, part, strict=True))
+    return tuple(found[index] for index in range(len(changed)))
+
+
+def _starts(study: Study, chain: Chain, points: Sequence[OperatingPoint]) -> States:
+    """States to begin from: every point at maximum speed, at minimum speed, and as it is held.
+
+    A point that speed does not hold begins at maximum speed.
+    """
+    drive = study.system.drive
+    loads = np.array([point.gas_load_pa_m3_s for point in points])
+    speeds = np.repeat([drive.maximum_speed, drive.minimum_speed], loads.size)
+    ends = steady_pressures(chain, speeds, np.tile(loads, 2))
+    held = ends[:, : loads.size].copy()
+    speed = np.full(loads.size, drive.maximum_speed)
+    for i, point in enumerate(points):
+        if point.feasible:
+            held[:, i], speed[i] = point.node_pressures_pa, point.speed
+    return States(
+        np.concatenate([ends, held], axis=1),
+        np.concatenate([speeds, speed]),
+        np.tile(loads, 3),
+        np.ones(3 * loads.size, dtype=bool),
+    )
+
+
+def _together(studies: Sequence[Study], chains: Sequence[Chain], start: States) -> list[Outcome]:
+    """Outcomes of studies whose systems can be stacked."""
+    each = start.speed.size
+    count = each // 3
+    which, values = [], []
+    for one, chain in zip(studies, chains, strict=True):
+        setpoints, loads, _ = (np.array(part) for part in zip(*one.duty_points(), strict=True))
+        gauge, drive = one.loop_gauge(), one.system.drive
+        wanted = true_pressure(one.system, gauge, setpoints.astype(float))
+        which.append(np.repeat([SPEED, SPEED, gauge_node(chain, gauge)], count))
+        ends = np.repeat([drive.maximum_speed, drive.minimum_speed], count)
+        values.append([np.concatenate([ends, wanted]), np.tile(loads.astype(float), 3)])
+    first = np.concatenate(which)
+    held = Held(
+        np.stack([first, np.full(first.size, GAS_LOAD)]),
+        np.concatenate([np.array(pair) for pair in values], axis=1),
+    )
+    states = settle(
+        stacked(chains, each),
+        start[np.tile(np.arange(each), len(chains))],
+        held,
+    )
+    return [
+        _outcome(
+            one,
+            chain,
+            states[slice(i * each, (i + 1) * each)],
+            held.values[:, i * each : (i + 1) * each],
+        )
+        for i, (one, chain) in enumerate(zip(studies, chains, strict=True))
+    ]
+
+
+def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcome:
+    """One study's outcome; states that the search from near by left open are searched anew."""
+    system, gauge = study.system, study.loop_gauge()
+    node, drive = gauge_node(chain, gauge), system.drive
+    count = states.speed.size // 3
+    loads = asked[1, :count]
+    ends = states.pressures_pa[:, : 2 * count].copy()
+    open_ends = ~states.found[: 2 * count]
+    if np.any(open_ends):
+        ends[:, open_ends] = steady_pressures(
+            chain, asked[0, : 2 * count][open_ends], asked[1, : 2 * count][open_ends]
+        )
+    lowest, highest = ends[:, :count], ends[:, count:]
+    pressures, speed = states.pressures_pa[:, 2 * count :].copy(), states.speed[2 * count :].copy()
+    open_points = ~states.found[2 * count :] & _between(lowest[node], asked[0, 2 * count :],
+                                                        highest[node])  # fmt: skip
+    if np.any(open_points):
+        speed[open_points] = speed_for_pressure(
+            chain, node, asked[0, 2 * count :][open_points], loads[open_points],
+            drive.minimum_speed, drive.maximum_speed,
+        )  # fmt: skip
+        pressures[:, open_points] = steady_pressures(chain, speed[open_points], loads[open_points])
+    slowest, fastest = drive.minimum_speed * (1.0 - _EDGE), drive.maximum_speed * (1.0 + _EDGE)
+    held = (states.found[2 * count :] | open_points) & (speed >= slowest) & (speed <= fastest)
+    authority = np.full(count, np.nan)
+    if np.any(held):
+        known = (pressures[:, held], speed[held], loads[held])
+        authority[held] = speed_authority(chain, *known)[node]
+    stuck = held & limited(chain, pressures)
+    return Outcome(
+        study=study,
+        held=held,
+        lowest_pa=lowest[0],
+        highest_pa=highest[0],
+        lowest_indicated_pa=reading(system, gauge, lowest[node]),
+        highest_indicated_pa=reading(system, gauge, highest[node]),
+        speed=np.where(held, speed, np.nan),
+        authority=np.where(stuck, 0.0, authority),
+        limited=stuck,
+        pressures_pa=np.where(held, pressures, np.nan),
+        gas_load_pa_m3_s=loads,
+    )
+
+
+def _between(low: Array, value: Array, high: Array) -> NDArray[np.bool_]:
+    """Say where a value lies in the window; an end that does not exist bounds nothing above."""
+    top = np.where(np.isnan(high), np.inf, high)
+    return np.asarray((value >= low * (1.0 - _EDGE)) & (value <= top * (1.0 + _EDGE)))
+
+
+def response(outcome: Outcome) -> Response:
+    """Find how fast the held points move.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        An outcome.
+
+    Returns
+    -------
+    Response
+        Time constants and quasi-steady rates.
+
+    Notes
+    -----
+    The rates are (S(max) p - q)/V and (q - S(min) p)/V at the chamber, with every other node at
+    rest, as in `operating.slew_rates`.
+    """
+    system = outcome.study.system
+    chain, held = build_chain(system), outcome.held
+    tau, down, up = (np.full(held.shape, np.nan) for _ in range(3))
+    if np.any(held):
+        pressures, speed = outcome.pressures_pa[:, held], outcome.speed[held]
+        load = outcome.gas_load_pa_m3_s[held]
+        tau[held] = slowest_time_constant(chain, pressures, speed, load)
+        most = _carried(chain, pressures, speed, load, system.drive.maximum_speed)
+        least = _carried(chain, pressures, speed, load, system.drive.minimum_speed)
+        down[held] = (most - load) / chain.volumes_m3[0]
+        up[held] = (load - least) / chain.volumes_m3[0]
+    return Response(tau, down, up)
+
+
+def _carried(chain: Chain, pressures: Array, speed: Array, load: Array, output: float) -> Array:
+    """Gas load that another speed would carry at the same chamber pressure; 0 for backflow."""
+    count = speed.size
+    held = Held(
+        np.stack([np.zeros(count, dtype=np.int64), np.full(count, SPEED)]),
+        np.stack([pressures[0], np.full(count, output)]),
+    )
+    found = settle(chain, States(pressures, speed, load, np.ones(count, dtype=bool)), held)
+    carried = np.maximum(found.gas_load_pa_m3_s, 0.0)
+    if not np.all(found.found):
+        open_states = ~found.found
+        carried[open_states] = load_for_pressure(chain, pressures[0, open_states], output)
+    return carried
