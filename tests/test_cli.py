@@ -33,6 +33,12 @@ def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str
     return call
 
 
+@pytest.fixture(autouse=True)
+def _words_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the report's pictures out: they have tests of their own and take longest."""
+    monkeypatch.setattr("chamberctl.figures.to_svg", lambda figure, name: "<svg></svg>")
+
+
 def rows(text: str, caption: str) -> list[list[str]]:
     """Return the cells of one table of the output, two blanks apart."""
     lines = text.split(caption)[1].split("\n\n")[0].splitlines()

@@ -175,8 +175,7 @@ def _handover(study: Study, tuning: Tuning | None) -> dict[str, Any]:
         "facts": gains_text.handover(study, tuning),
         "table": gains_text.restore(study),
         "missing": "The settings found in the controller are not written down in the study. Write "
-        "them "
-        "down before anything is typed in: they are the way back.",
+        "them down before anything is typed in: they are the way back.",
     }
 
 

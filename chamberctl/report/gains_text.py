@@ -35,7 +35,10 @@ def typed(study: Study, tuning: Tuning) -> Table:
         shown = number(before.value, 6) if moved else ""
         strong = "strong" if row.key in ("Kc", "Ti") else ""
         rows.append(Row([row.label, row.text, row.unit, shown, row.meaning], strong))
-    return Table("Settings in this controller's form", columns, rows)
+    caption = "Settings in this controller's form"
+    if not tuning.typed.is_rounded:
+        caption += ", unrounded: this controller's decimals cannot hold them"
+    return Table(caption, columns, rows)
 
 
 def glance(tuning: Tuning) -> list[tuple[str, str, str]]:

@@ -96,7 +96,7 @@ def at_points(study: Study, tuning: Tuning) -> Table:
         verdict = "holds" if not broken else f"fails: {', '.join(broken)}"
         cells += [number(margins.crossover_rad_s), verdict]
         rows.append(Row(cells, "strong" if index == worst or broken else ""))
-    return Table("Margins with the settings as typed in", columns, rows)
+    return Table(f"Margins with the settings {_which(tuning)}", columns, rows)
 
 
 def worst_of_each(study: Study, tuning: Tuning) -> Table:
@@ -149,11 +149,16 @@ def text(study: Study, tuning: Tuning) -> str:
     return (
         f"The worst point is {place}: Ms {number(margins.ms)}, gain margin "
         f"{number(margins.gain_margin)}, phase margin {number(margins.phase_margin_deg)} deg, "
-        "delay "
-        f"margin {number(margins.delay_margin_s)} s. Margins are those of the sampled loop with "
-        "its "
-        "exact dead time, for the numbers as they are typed in."
+        f"delay margin {number(margins.delay_margin_s)} s. Margins are those of the sampled loop "
+        f"with its exact dead time and the settings {_which(tuning)}."
     )
+
+
+def _which(tuning: Tuning) -> str:
+    """Return whose margins are shown: rounded settings, or those the decimals cannot hold."""
+    if tuning.typed.is_rounded:
+        return "as typed in"
+    return "unrounded, which this controller's decimals cannot hold"
 
 
 def limits_in_words(study: Study) -> list[str]:

@@ -28,16 +28,14 @@ def window(study: Study, found: OperatingWindow) -> dict[str, Drawing]:
             figures.operating_window(found, study),
             "window",
             "Each curve is one gas load; where it is dotted, pump data are extrapolated. Circles "
-            "are "
-            "the duty points, numbered as in the tables. Shaded: speeds and readings outside the "
-            "limits; hatched: speeds to avoid.",
+            "are the duty points, numbered as in the tables. Shaded: speeds and readings outside "
+            "the limits; hatched: speeds to avoid.",
         ),
         "authority": drawing(
             figures.authority(found, study),
             "authority",
             "Authority is the percentage by which pressure falls when speed is raised by one "
-            "percent "
-            "at constant gas load.",
+            "percent at constant gas load.",
         ),
     }
 
@@ -82,11 +80,9 @@ def frequency(study: Study, tuning: Tuning) -> dict[str, Drawing]:
         "nyquist": drawing(
             figures.nyquist(curves, worst, study.duty.limits.ms),
             "nyquist",
-            f"Nyquist diagram. Thick: point {name}. A curve that enters the hatched circle around "
-            "-1 "
-            "has a larger Ms than the duty allows; the dashed circle is gain 1. The straight line "
-            "is "
-            "the nearest approach, 1/Ms long.",
+            f"Nyquist diagram. Thick: point {name}. A curve that enters the hatched circle "
+            "around -1 has a larger Ms than the duty allows; the dashed circle is gain 1. The "
+            "straight line is the nearest approach, 1/Ms long.",
             small=True,
         ),
     }

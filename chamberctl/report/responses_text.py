@@ -41,11 +41,10 @@ def section(study: Study, tuning: Tuning) -> dict[str, Any] | None:
     )
     return {
         "text": [
-            "Steps around each duty point, answered by the sampled linear loop with its dead time "
-            "and "
-            "without limits or ramps. A fall below setpoint is listed apart from a rise above it, "
-            "because only gas can lift the pressure: where the plant's fastest rise is small, "
-            "recovery from below takes longer than shown here and no gain helps.",
+            "Steps around each duty point, answered by the sampled linear loop with its dead "
+            "time and without limits or ramps. A fall below setpoint is listed apart from a rise "
+            "above it, because only gas can lift the pressure: where the plant's fastest rise is "
+            "small, recovery from below takes longer than shown here and no gain helps.",
             *_beyond_limits(study, tuning, curves),
         ],
         "picture": drawing(
@@ -143,12 +142,14 @@ def _beyond_limits(
             rate = np.diff(speed, prepend=tuned.point.speed) / curve.time_s[1]
             if rate.max() * drive.rise_time_s > 1 or -rate.min() * drive.fall_time_s > 1:
                 ramps.append(curve.label)
-        for points, what in ((limits, "beyond its limits"), (ramps, "faster than its ramps")):
-            if points:
+        for labels, what in ((limits, "beyond its limits"), (ramps, "faster than its ramps")):
+            if labels:
+                places = f"point{'s' if len(labels) > 1 else ''} {join_words(labels)}"
+                if 1 < len(labels) == len(stable):
+                    places = "every point"
                 lines.append(
-                    f"The {kind} step shown asks for speed {what} at point"
-                    f"{'s' if len(points) > 1 else ''} {join_words(points)}: there the real answer "
-                    "is slower than the picture and may swing further."
+                    f"The {kind} step shown asks for speed {what} at {places}: there the real "
+                    "answer is slower than the picture and may swing further."
                 )
     return lines
 

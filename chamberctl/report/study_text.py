@@ -136,6 +136,5 @@ def summary(study: Study) -> str:
     ]
     return (
         f"Of {sum(count.values())} quantities typed, {join_words(parts)}. Where the study is "
-        "silent, "
-        f"{silent} further quantities are assumed. The result is no better than these."
+        f"silent, {silent} further quantities are assumed. The result is no better than these."
     )

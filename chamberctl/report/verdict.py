@@ -85,7 +85,7 @@ def _no(blocked: int, broken: int, total: int) -> str:
     if broken:
         parts.append(f"{broken} of {total} do not keep the margins asked for")
     if not parts:
-        return "These settings must not be used as they are: a demand of the duty cannot be met."
+        return "These settings must not be used as they are; the reasons follow."
     return f"The duty cannot be met as stated: {join_words(parts)}."
 
 

@@ -60,7 +60,7 @@ def points(study: Study, window: OperatingWindow) -> Table:
         numbers("Gas load", unit.gas_load),
         numbers("Speed", "% of rated"),
         *([numbers("Speed", name)] if rated else []),
-        numbers("Gauge offset", unit.pressure),
+        numbers("Gauge offset", f"{unit.pressure}, gauge less chamber"),
         Column("Remark"),
     )
     rows = []
@@ -206,8 +206,7 @@ def text(study: Study, window: OperatingWindow) -> list[str]:
         "pressure."
         if same_everywhere(window)
         else "Setpoints are indicated pressures; the true chamber pressure differs and stands "
-        "beside "
-        "each.",
+        "beside each.",
     ]
 
 

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 MODEL_LIMITS: tuple[str, ...] = (
     "One well-mixed gas at the temperatures stated. A change of gas, condensing vapor, chemical "
-    "reaction and gas released by heated walls are not in it unless entered as gas load.",
-    "Pumps follow their steady speed at every instant; wear, dust, heat and condensate in the pump "
-    "are "
-    "not modeled. Below the slowest speed with data the pump's behavior is extrapolated and marked "
-    "so.",
+    "reaction and gas released by heated walls are not in it unless entered in the study.",
+    "Pumps follow their steady speed at every instant; wear, dust, heat and condensate in the "
+    "pump are not modeled. Below the slowest speed with data the pump's behavior is extrapolated "
+    "and marked so.",
     "Gas flows through line and pumps as in steady flow: pressure waves, and the warming and "
-    "cooling of "
-    "gas in fast changes, are left out.",
+    "cooling of gas in fast changes, are left out.",
     "Margins and step answers belong to small changes around each point. The drive's ramps, the "
-    "limits "
-    "of speed, the rounding of the output, bands to avoid and gauge noise do not act in them.",
+    "limits of speed, the rounding of the output, bands to avoid and gauge noise do not act in "
+    "them.",
     "Speed only pulls pressure down; only gas lifts it. Where the fastest rise printed above is "
-    "small, "
-    "a fall below setpoint recovers at that rate whatever the gains.",
+    "small, a fall below setpoint recovers at that rate whatever the gains.",
     "The worst case of the gauge's update against the scan is counted as dead time.",
     "A booster's overflow valve or torque limit takes speed out of the loop; points where it acts "
     "have no margins. The model is not overload protection.",
@@ -26,9 +23,8 @@ MODEL_LIMITS: tuple[str, ...] = (
 ACTION_CHECK: tuple[str, ...] = (
     "Have permission, a safe range, a stop criterion and somebody at the machine; write down the "
     "values found.",
-    "In manual, raise the speed by 3 to 5 percent and wait: the indicated pressure must FALL. Put "
-    "the "
-    "speed back; the pressure must return.",
+    "In manual, raise the speed by 3 to 5 percent and wait: the indicated pressure must FALL. "
+    "Put the speed back; the pressure must return.",
 )
 
 BAD_READING: dict[str, str] = {
@@ -45,8 +41,7 @@ FAULT_MEANING: dict[str, str] = {
     "pump to "
     "its maximum",
     "last value": "keeps its last value when it fails: the loop is blind and nothing on the "
-    "reading "
-    "shows it",
+    "reading shows it",
     "unknown": "has no stated fault signal: find out what it sends when it fails",
 }
 

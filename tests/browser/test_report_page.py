@@ -151,6 +151,13 @@ def test_the_answer_is_the_first_thing_seen(page: Page) -> None:
     assert dark == (mark == "NO"), "yes and no must differ without color"
 
 
+def test_prose_and_tables_keep_their_own_type(page: Page) -> None:
+    face = "e => getComputedStyle(e).fontFamily.split(',')[0]"
+    prose = page.locator("main p").first.evaluate(face)
+    assert prose != page.locator("table").first.evaluate(face)
+    assert page.locator("h1").evaluate(face) == page.locator("table").first.evaluate(face)
+
+
 def test_everything_can_be_read_without_color(page: Page) -> None:
     """Every ink that carries words stands out from the paper by at least 4.5 to 1 in grey."""
     weak = page.evaluate(

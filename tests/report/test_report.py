@@ -93,6 +93,12 @@ def refused(tmp_path_factory: pytest.TempPathFactory) -> tuple[ReportFiles, Page
     return files, Page(files.html.read_text(encoding="utf-8"))
 
 
+@pytest.fixture
+def words_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the pictures out, for tests that read words: drawing takes longer than all else."""
+    monkeypatch.setattr("chamberctl.figures.to_svg", lambda figure, name: "<svg></svg>")
+
+
 def test_the_sections_follow_each_other_as_they_are_read(page: Page) -> None:
     assert page.sections() == [
         "record", "study", "window", "settings", "restore", "margins", "frequency", "responses",
@@ -230,6 +236,7 @@ def test_no_settings_means_no_gains_anywhere(refused: tuple[ReportFiles, Page]) 
     assert "None: none of the 1 duty points can be held by speed." in page.text
 
 
+@pytest.mark.usefixtures("words_only")
 def test_true_and_indicated_pressure_stand_side_by_side(tmp_path: Path) -> None:
     """A18: a gas factor of 1.7 makes 1 mbar indicated 1.7 mbar true; both are shown."""
     text = studies.reference_text([("1 mbar", ("100 mbar L/s",))])
@@ -241,6 +248,7 @@ def test_true_and_indicated_pressure_stand_side_by_side(tmp_path: Path) -> None:
     assert "1 mbar indicated, 1.7 mbar true" in page.text
 
 
+@pytest.mark.usefixtures("words_only")
 def test_a_study_cannot_write_into_the_page(tmp_path: Path) -> None:
     text = preset_path("reference-plant").read_text(encoding="utf-8")
     evil = text.replace('title = "Reference plant"', 'title = "</title><script>alert(1)</script>"')
@@ -252,6 +260,7 @@ def test_a_study_cannot_write_into_the_page(tmp_path: Path) -> None:
     assert "&lt;script&gt;" in html
 
 
+@pytest.mark.usefixtures("words_only")
 def test_margins_not_kept_head_the_report(tmp_path: Path) -> None:
     text = preset_path("reference-plant").read_text(encoding="utf-8")
     study = loads(text.replace("ms = 2.0", "ms = 1.2"))
@@ -265,6 +274,18 @@ def test_margins_not_kept_head_the_report(tmp_path: Path) -> None:
     assert "not released" in page.text
     verdicts = [row[-1] for row in page.tables["Margins with the settings as typed in"][1:]]
     assert all(verdict.startswith("fails: Ms") for verdict in verdicts)
+
+
+@pytest.mark.usefixtures("words_only")
+def test_settings_that_the_decimals_cannot_hold_are_not_called_typed_in(tmp_path: Path) -> None:
+    text = preset_path("reference-plant").read_text(encoding="utf-8")
+    text = text.replace('reading = "log10"', 'reading = "linear"\ndecimals = { gain = 0 }')
+    text = text.replace('gain_as = "gain"', 'gain_as = "engineering"')
+    study = loads(text.replace('reading_unit = "mbar"', 'reading_unit = "Pa"'))
+    page = Page(cc.write_report(study, cc.tune(study), tmp_path).html.read_text(encoding="utf-8"))
+    assert "NO" in page.text[: page.text.index("Record")]
+    assert not any("as typed in" in caption for caption in page.tables)
+    assert any("decimals cannot hold" in caption for caption in page.tables)
 
 
 # The folder
