@@ -251,6 +251,12 @@ def test_change_of_settings_without_a_jump(change: Any) -> None:
     unchanged = step(memory, FULL, 1.0, 1.0 + ramp * 400)
     new = replace(FULL, **change)
     changed = step(change_settings(memory, FULL, new), new, 1.0, 1.0 + ramp * 400)
+    handed_over = change_settings(memory, FULL, new)
+    v = [
+        law.kc * (m.filtered - law.b * m.setpoint) + m.integral + m.derivative
+        for law, m in ((FULL, memory), (new, handed_over))
+    ]
+    assert v[1] == pytest.approx(v[0], rel=1e-12)
     # what is left is one scan's own move, with other gains
     assert changed.output == pytest.approx(unchanged.output, abs=2.0 * ramp)
 
