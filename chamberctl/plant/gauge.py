@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from chamberctl.physics.gases import most_probable_speed, viscosity
+from chamberctl.physics.gases import GASES, Gas, most_probable_speed, viscosity
 from chamberctl.physics.instruments import indicated_pressure
+from chamberctl.physics.thermal_gauge import TYPICAL_GAS_FACTORS, thermal_gauge_factor
 from chamberctl.physics.transpiration import transpiration_ratio
 from chamberctl.plant.gas import system_gas
 
@@ -64,6 +65,30 @@ def true_pressure(system: System, gauge: Gauge, indicated_pa: Any) -> Any:
     for _ in range(_ROUNDS):
         pressure = in_head / _head_ratio(system, gauge, pressure)
     return pressure
+
+
+def expected_gas_factor(gas: Gas) -> float:
+    """Gas factor to expect of a thermal gauge calibrated for nitrogen.
+
+    Parameters
+    ----------
+    gas : Gas
+        The gas that flows.
+
+    Returns
+    -------
+    float
+        True over indicated pressure: the typical value of a known gas, of another one what
+        kinetic theory gives.
+    """
+    nitrogen = GASES["N2"]
+    kinetic = thermal_gauge_factor(
+        gas.heat_capacity_ratio,
+        gas.molar_mass_kg_mol,
+        nitrogen.heat_capacity_ratio,
+        nitrogen.molar_mass_kg_mol,
+    )
+    return TYPICAL_GAS_FACTORS.get(gas.name, float(kinetic))
 
 
 def _head_ratio(system: System, gauge: Gauge, pressure_pa: Any) -> Any:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain, gauge_node
-from chamberctl.plant.gauge import reading
+from chamberctl.plant.gas import system_gas
+from chamberctl.plant.gauge import expected_gas_factor, reading
 from chamberctl.plant.operating import operating_points
 from chamberctl.plant.point import (
     LITTLE_AUTHORITY,
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
     from chamberctl.study import Gauge, Study, System
 
 Array = NDArray[np.float64]
+
+LIKE_NITROGEN = 0.05
+"""A gas factor this near to 1 is within what typical factors are known to."""
 
 
 @dataclass(frozen=True)
@@ -203,6 +207,7 @@ def _window_findings(
         text = f"{share:.0%} of the window lies outside the backing pump's stated curve."
         findings.append(Finding("caution", "extrapolated", text))
     findings += _gauge_findings(arrays, gauge)
+    findings += _thermal_gauges(system)
     if system.drive.second_ramp_s > 0.0:
         findings.append(
             Finding(
@@ -213,6 +218,26 @@ def _window_findings(
             )
         )
     return tuple(findings)
+
+
+def _thermal_gauges(system: System) -> list[Finding]:
+    """Thermal gauges whose reading is taken for true although the gas is not nitrogen."""
+    gas = system_gas(system.gas)
+    expected = expected_gas_factor(gas)
+    return [
+        Finding(
+            "caution",
+            "gas factor",
+            f"{gauge.tag} is a thermal gauge with a gas factor of 1, as for nitrogen. In "
+            f"{gas.name} the true pressure is typically {expected:.2g} times such a reading below "
+            "about 1 mbar, and no constant multiple above. Give its gas_factor, or control by a "
+            "gauge that does not depend on the gas.",
+        )
+        for gauge in system.gauges
+        if gauge.kind == "thermal"
+        and gauge.gas_factor == 1.0
+        and abs(expected - 1.0) > LIKE_NITROGEN
+    ]
 
 
 def _gauge_findings(arrays: dict[str, Any], gauge: Gauge) -> list[Finding]:
