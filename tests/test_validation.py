@@ -45,20 +45,20 @@ def test_disagreement_fails(expected: float, computed: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "deviation, text",
+    "deviation, tolerance, text",
     [
-        (0.0, "< 1e-9"),
-        (3e-16, "< 1e-9"),
-        (2e-8, "< 1e-6"),
-        (2.1e-3, "0.003"),
-        (9.5e-4, "0.001"),
-        (0.002 * (1 + 1e-12), "0.002"),
-        (0.002 * (1 - 1e-12), "0.002"),
-        (1.0, "1"),
-        (0.1, "0.1"),
+        (0.0, 1e-3, "< 1e-06"),
+        (3e-16, 1e-9, "< 1e-09"),
+        (2e-8, 5e-8, "< 5e-08"),
+        (2.1e-3, 1e-2, "0.003"),
+        (9.5e-4, 1e-3, "0.001"),
+        (0.002 * (1 + 1e-12), 0.01, "0.002"),
+        (0.002 * (1 - 1e-12), 0.01, "0.002"),
+        (1.0, 2.0, "1"),
+        (0.1, 0.2, "0.1"),
     ],
 )
 def test_deviations_are_rounded_up_to_one_digit_that_is_the_same_on_every_machine(
-    deviation: float, text: str
+    deviation: float, tolerance: float, text: str
 ) -> None:
-    assert validation.rounded_up(deviation) == text
+    assert validation.rounded_up(deviation, tolerance) == text
