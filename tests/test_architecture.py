@@ -29,6 +29,8 @@ FLOORS = {
     "study": 1,
     "plant": 2,
     "control": 3,
+    "simulation": 4,
+    "identify": 5,
     "figures": 6,
     "report": 6,
     "cli": 7,

@@ -31,6 +31,9 @@ ELBOW_DISCHARGE = 0.69
 """Discharge coefficient of a mitered 90 degree elbow: its 1.1 velocity heads besides the exit's
 one, 1/sqrt(2.1) (handbook value of the loss from memory)."""
 
+OPEN = 1.0
+"""How far a line part is open at rest."""
+
 NO_TABLE: Array = np.ones((6, 2))
 """Stands where a pump has no table; it is not read."""
 
@@ -55,7 +58,7 @@ def line_element(part: LinePart, gas: Gas) -> tuple[int, list[float], float]:
     """
     if part.conductance_m3_s is not None:
         volume = effective_volume([part.volume_m3 or 0.0], [part.temperature_k])
-        return equations.CONDUCTANCE, [part.conductance_m3_s], volume
+        return equations.CONDUCTANCE, [part.conductance_m3_s, *[0.0] * 8, OPEN], volume
     assert part.diameter_m is not None
     radius = 0.5 * part.diameter_m
     length, straight, discharge = 0.0, 0.0, part.discharge_coefficient
@@ -77,6 +80,7 @@ def line_element(part: LinePart, gas: Gas) -> tuple[int, list[float], float]:
         discharge,
         0.0,
         T_REF_K / part.temperature_k,
+        OPEN,
     ]
     size = part.volume_m3 if part.volume_m3 is not None else np.pi * radius**2 * length
     return equations.PASSAGE, row, effective_volume([size], [part.temperature_k])
@@ -198,12 +202,9 @@ def rated_curves(backing: Backing) -> list[tuple[float, Array, Array]]:
         Speed fraction [-], inlet pressures [Pa] and pumping speeds [m3/s].
     """
     if backing.curve is not None:
-        return [(1.0, *(np.array(part) for part in zip(*backing.curve, strict=True)))]
+        return [(1.0, *np.array(backing.curve).T)]
     ordered = sorted(backing.curves, key=lambda curve: curve.speed)
-    return [
-        (curve.speed, *(np.array(part) for part in zip(*curve.points, strict=True)))
-        for curve in ordered
-    ]
+    return [(curve.speed, *np.array(curve.points).T) for curve in ordered]
 
 
 def _with_slip(speeds: Array, scale: float) -> Array:

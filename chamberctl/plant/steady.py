@@ -104,7 +104,7 @@ def _inlet_pressure(
         return chain.throughput(element, pressure, outlet_pa, n) * permanent - wanted
 
     known = np.isfinite(outlet)
-    args = (np.where(known, outlet, 1.0), speed, target)
+    args: tuple[Array, ...] = (np.where(known, outlet, 1.0), speed, target)
     low_x, high_x = np.full(outlet.shape, low), np.full(outlet.shape, high)
     exists = known & (excess(low_x, *args) <= 0.0) & (excess(high_x, *args) >= 0.0)
     if not np.any(exists):
