@@ -203,8 +203,9 @@ class Numbers(NamedTuple):
 class Memory(NamedTuple):
     """What the controller remembers from scan to scan.
 
-    `integral`, `derivative` and `output` in speed fraction, `filtered` and `setpoint` in the
-    loop's reading; `fresh` where the next scan in automatic starts from `output` without a bump.
+    `integral`, `derivative`, `output` (u) and `unlimited` (v) in speed fraction, `filtered` and
+    `setpoint` in the loop's reading; `fresh` where the next scan in automatic starts from `output`
+    without a bump.
     """
 
     integral: float = 0.0
@@ -213,6 +214,7 @@ class Memory(NamedTuple):
     setpoint: float = 0.0
     output: float = 0.0
     fresh: bool = True
+    unlimited: float = 0.0
 
 
 def numbers(settings: PidSettings) -> Numbers:
@@ -252,7 +254,7 @@ def scan(
     d = m.derivative + (n.derivative_gain * slope - m.derivative) * n.derivative_share
     p = n.kc * (yf - n.b * r)
     if held:
-        return Memory(applied - p - d - feed_forward, d, yf, r, applied, False)
+        return Memory(applied - p - d - feed_forward, d, yf, r, applied, False, applied)
     integral = m.output - p - d - feed_forward if m.fresh else m.integral
     e = yf - r
     if n.before:
@@ -263,7 +265,7 @@ def scan(
     if not n.before:
         integral += n.integral_gain * e
     integral += n.tracking_share * (u - v)
-    return Memory(integral, d, yf, r, u, False)
+    return Memory(integral, d, yf, r, u, False, v)
 
 
 def step(

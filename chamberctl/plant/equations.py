@@ -36,7 +36,8 @@ BACKING_CURVES = 4
 BOOSTER_TABLE = 5
 
 ROW_WIDTH = 10
-"""Numbers per element in the parameter array; the order per kind is fixed in `chain.py`."""
+"""Numbers per element in the parameter array; the order per kind is fixed in `parts.py`. The last
+one is how far a line part is open, 1 at rest."""
 
 
 def element_throughput(
@@ -56,7 +57,7 @@ def element_throughput(
     kind : int
         One of the kinds above.
     row : array, shape (ROW_WIDTH, ...)
-        Parameters of the element, see `chain.py`.
+        Parameters of the element, see `parts.py`.
     curves : array, shape (J, 6, K)
         Speed curves of the backing pump; read for BACKING_CURVES.
     compression : array, shape (6, K)
@@ -72,7 +73,7 @@ def element_throughput(
         Throughput counted at T_ref [Pa m3/s].
     """
     if kind == PASSAGE:
-        return row[8] * passage_throughput(
+        return row[9] * row[8] * passage_throughput(
             inlet_pressure_pa,
             outlet_pressure_pa,
             row[0],
@@ -84,7 +85,7 @@ def element_throughput(
             row[6],
         )
     if kind == CONDUCTANCE:
-        return row[0] * (inlet_pressure_pa - outlet_pressure_pa)
+        return row[9] * row[0] * (inlet_pressure_pa - outlet_pressure_pa)
     if kind in (BOOSTER, BOOSTER_TABLE):
         gap, viscous, carried = row[1], row[2], row[3]
         if kind == BOOSTER_TABLE:

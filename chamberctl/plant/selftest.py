@@ -49,7 +49,7 @@ def right_hand_side_rows() -> tuple[SelfTestRow, ...]:
     """
     kinds = np.array([equations.PASSAGE, equations.BOOSTER, equations.BACKING])
     rows = np.zeros((3, equations.ROW_WIDTH))
-    rows[0, :9] = 0.05, 8.06, 8.14, 372.0, 2.5e-5, 1.667, 1.0, 0.0, 0.88
+    rows[0] = 0.05, 8.06, 8.14, 372.0, 2.5e-5, 1.667, 1.0, 0.0, 0.88, 1.0
     rows[1, :7] = 0.4, 0.01, 1e-5, 0.002, 5000.0, 8.0, 6000.0
     rows[2, :4] = 0.12, 2.0, 0.001, 1.5
     nodes = np.array([[0.0, 0.01, 0.02], [0.0, 3.0, 0.0], [0.0, 1.0, 0.0]])

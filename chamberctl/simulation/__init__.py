@@ -1,0 +1,1 @@
+"""Simulation: the sampled loop on the nonlinear plant, as it will run."""

@@ -1,0 +1,343 @@
+"""The sampled loop in time: scan by scan, event by event. Plain functions, run compiled."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from chamberctl.control.controller import Memory, Numbers, scan
+from chamberctl.simulation.drive import DriveNumbers, given_command, speed_after
+from chamberctl.simulation.signal import (
+    FAILS_FULL,
+    FAILS_LAST,
+    FAILS_ZERO,
+    GaugeNumbers,
+    reading,
+    signal_pa,
+)
+from chamberctl.simulation.stepping import (
+    GAMMA,
+    PlantNumbers,
+    Surroundings,
+    flows_at,
+    slopes,
+    stage,
+)
+
+AUTO, HELD = 0, 1
+"""Modes of a scan: automatic, or the output is given from outside."""
+
+HOLD_OUTPUT = -1.0
+"""Action on a bad reading: hold the output; a number from 0 to 1 is the output to go to."""
+
+COLUMNS = (
+    "speed",
+    "command",
+    "output",
+    "unlimited",
+    "integral",
+    "derivative",
+    "filtered",
+    "reading",
+    "indicated_pa",
+    "gauge_pa",
+    "setpoint",
+    "gas_load_pa_m3_s",
+    "bad",
+)
+"""Columns of the record before the node pressures; one row per scan."""
+
+DONE, STUCK = 0, 1
+"""Status of a run: complete, or the step became too small."""
+
+
+class Schedule(NamedTuple):
+    """What happens from outside, all arrays.
+
+    Per scan: `setpoint` [decades or Pa], `mode`, `applied` [speed fraction], `feed_forward` [speed
+    fraction], `fault`, `noise` [-], `factor` (true over indicated pressure), `sampled_s` when the
+    gauge value was taken, `arrives_s` when the scan's command reaches the drive. Corners of
+    straight lines: `load_s`, `load` [Pa m3/s], `open_s`, `open` [-] of element `moving`.
+    """
+
+    setpoint: Any
+    mode: Any
+    applied: Any
+    feed_forward: Any
+    fault: Any
+    noise: Any
+    factor: Any
+    sampled_s: Any
+    arrives_s: Any
+    load_s: Any
+    load: Any
+    open_s: Any
+    open: Any
+    moving: int
+
+
+class Options(NamedTuple):
+    """Numbers of the integration: tolerance on ln p per step, longest and shortest step [s],
+    whether faults are detected, and the action on a bad reading."""  # noqa: D205, D209
+
+    tolerance: float
+    longest_step_s: float
+    shortest_step_s: float
+    detects_faults: bool
+    bad_action: float
+
+
+def between(times: Any, values: Any, place: int, t: float) -> float:
+    """Value of a polyline at time t, whose corner `place` is the last one at or before t."""
+    last = times.shape[0] - 1
+    if place >= last:
+        return values[last]
+    width = times[place + 1] - times[place]
+    if width <= 0.0:
+        return values[place + 1]
+    share = (t - times[place]) / width
+    return values[place] + share * (values[place + 1] - values[place])
+
+
+def advance(
+    plant: PlantNumbers, rows: Any, around: Surroundings, drive: DriveNumbers, gauge: GaugeNumbers,
+    x: Any, gauge_pa: float, state: Any, options: Options, scratch: Any,
+) -> tuple[float, int]:  # fmt: skip
+    """Carry the plant over one smooth stretch.
+
+    Parameters
+    ----------
+    plant, rows, around, drive, gauge
+        The plant, what acts on it, and the gauge whose lag is integrated alongside.
+    x : array, shape (N,)
+        ln p of the nodes [ln Pa]; moved to the end of the stretch.
+    gauge_pa : float
+        Pressure behind the gauge's lag [Pa].
+    state : array, shape (2,)
+        Step to try next [s], kept between stretches; 1 where the Jacobian is to be renewed.
+    options : Options
+        Tolerance and bounds of the step.
+    scratch : tuple of array
+        Jacobian, two matrices' worth of work space and vectors.
+
+    Returns
+    -------
+    tuple of (float, int)
+        Gauge pressure at the end [Pa], and DONE or STUCK.
+    """
+    jacobian, matrix, work, base, first, second, slope_before = scratch
+    count = x.shape[0]
+    t = 0.0
+    known = False
+    while t < around.length_s:
+        left = around.length_s - t
+        h = min(state[0], left, options.longest_step_s)
+        if left - h < 0.01 * h:
+            h = left
+        if state[1] > 0.0:
+            slopes(plant, rows, around, drive, t, x, jacobian, work)
+            state[1] = 0.0
+        weight = GAMMA * h
+        for i in range(count):
+            base[i] = x[i]
+            first[i] = x[i]
+        good = stage(
+            plant, rows, around, drive, t + weight, base, first, weight, jacobian, work, matrix
+        )
+        if good:
+            for i in range(count):
+                move = (first[i] - x[i]) / weight
+                base[i] = x[i] + (1.0 - GAMMA) * h * move
+                second[i] = first[i] + (1.0 - GAMMA) * h * move
+            good = stage(
+                plant, rows, around, drive, t + h, base, second, weight, jacobian, work, matrix
+            )
+        error = 0.0
+        if good:
+            for i in range(count):
+                if plant.volumes_m3[i] > 0.0:
+                    bend = (second[i] - base[i]) / weight - (first[i] - x[i]) / weight
+                    change = bend - slope_before[i] if known else bend
+                    error = max(error, 0.1 * h * abs(change))
+        if not good or error > options.tolerance:
+            state[1] = 1.0
+            state[0] = 0.5 * h if good else 0.25 * h
+            if state[0] < options.shortest_step_s:
+                return gauge_pa, STUCK
+            continue
+        for i in range(count):
+            slope_before[i] = (second[i] - base[i]) / weight - (first[i] - x[i]) / weight
+        known = True
+        gauge_pa = lagged(
+            gauge_pa, np.exp(x[gauge.node]), np.exp(first[gauge.node]),
+            np.exp(second[gauge.node]), h, gauge.lag_s,
+        )  # fmt: skip
+        moved = 0.0
+        for i in range(count):
+            moved = max(moved, abs(second[i] - x[i]))
+            x[i] = second[i]
+        t += h
+        if moved > 0.02:
+            state[1] = 1.0
+        if error < 0.2 * options.tolerance:
+            state[0] = min(2.0 * h, options.longest_step_s)
+        else:
+            state[0] = h
+    return gauge_pa, DONE
+
+
+def lagged(
+    start: float, begin: float, middle: float, end: float, h: float, lag_s: float
+) -> float:
+    """First-order lag of a pressure known at the start, the first stage and the end of a step.
+
+    The pressure in between is taken as the parabola through the three; the lag is then exact.
+    """
+    if lag_s <= 0.0:
+        return end
+    # parabola p(s) = begin + b s + c s^2 over s = t/h
+    g = GAMMA
+    c = ((middle - begin) / g - (end - begin)) / (g - 1.0)
+    b = (end - begin) - c
+    ratio = lag_s / h
+    decay = np.exp(-1.0 / ratio)
+    # particular solution of r' = (p - r)/lag: q0 + q1 s + q2 s^2
+    q2 = c
+    q1 = b - 2.0 * q2 * ratio
+    q0 = begin - q1 * ratio
+    return q0 + q1 + q2 + (start - q0) * decay
+
+
+def next_corner(times: Any, place: int, t: float) -> int:
+    """Index of the last corner at or before t, looking on from `place`."""
+    while place + 1 < times.shape[0] and times[place + 1] <= t:
+        place += 1
+    return place
+
+
+def run(
+    plant: PlantNumbers, drive: DriveNumbers, gauge: GaugeNumbers, numbers: Numbers,
+    schedule: Schedule, options: Options, scan_time_s: float, start_x: Any, start_speed: float,
+    start_memory: Memory, record: Any,
+) -> int:  # fmt: skip
+    """Run the loop scan by scan.
+
+    Parameters
+    ----------
+    plant, drive, gauge, numbers, schedule, options
+        The loop as plain numbers, and what happens to it.
+    scan_time_s : float
+        Scan time [s].
+    start_x : array, shape (N,)
+        ln p at the start [ln Pa].
+    start_speed : float
+        Speed of the drive at the start [-].
+    start_memory : Memory
+        The controller's memory at the start.
+    record : array, shape (scans, len(COLUMNS) + N)
+        Filled row by row: the state at each scan.
+
+    Returns
+    -------
+    int
+        DONE, or STUCK where the rest of the record is not filled.
+    """
+    count = start_x.shape[0]
+    scratch = (
+        np.zeros((count, count)), np.zeros((count, count)), np.zeros((3, count)), np.zeros(count),
+        np.zeros(count), np.zeros(count), np.zeros(count),
+    )  # fmt: skip
+    rows = plant.rows.copy()
+    x = start_x.copy()
+    memory = start_memory
+    scans = schedule.setpoint.shape[0]
+    samples = np.empty(scans)
+    state = np.array([options.longest_step_s, 1.0])
+    gauge_pa = np.exp(x[gauge.node])
+    speed_start, target, turned_s = start_speed, start_speed, 0.0
+    command = start_speed
+    commands = np.empty(scans)
+    sample, arrival, load_place, open_place = 0, 0, 0, 0
+    last_shown = -1.0
+    shown_before = signal_pa(gauge_pa, 0.0, gauge)
+    while sample < scans and schedule.sampled_s[sample] <= 0.0:
+        samples[sample] = gauge_pa
+        sample += 1
+    for k in range(scans):
+        t = k * scan_time_s
+        gauge_now = gauge._replace(gas_factor=schedule.factor[k])
+        shown = signal_pa(samples[k], schedule.noise[k], gauge_now)
+        if schedule.fault[k] == FAILS_ZERO:
+            shown = 0.0
+        elif schedule.fault[k] == FAILS_FULL:
+            shown = gauge.range_high_pa
+        elif schedule.fault[k] == FAILS_LAST:
+            shown = shown_before
+        else:
+            shown_before = shown
+        bad = options.detects_faults and schedule.fault[k] > 0
+        y = reading(shown, gauge)
+        r = schedule.setpoint[k]
+        held = schedule.mode[k] == HELD
+        applied = schedule.applied[k]
+        if bad and not held:
+            applied = memory.output if options.bad_action == HOLD_OUTPUT else options.bad_action
+            before = memory
+            memory = scan(numbers, memory, r, before.filtered, schedule.feed_forward[k], True, applied)
+            memory = memory._replace(fresh=True)
+        else:
+            memory = scan(numbers, memory, r, y, schedule.feed_forward[k], held, applied)
+        command = given_command(memory.output, command, drive, scan_time_s)
+        commands[k] = command
+        elapsed = t - turned_s
+        load_place = next_corner(schedule.load_s, load_place, t)
+        open_place = next_corner(schedule.open_s, open_place, t)
+        row = record[k]
+        row[0] = speed_after(speed_start, target, drive, elapsed)
+        row[1], row[2], row[3] = command, memory.output, memory.unlimited
+        row[4], row[5], row[6] = memory.integral, memory.derivative, memory.filtered
+        row[7], row[8], row[9], row[10] = y, shown, gauge_pa, r
+        row[11] = between(schedule.load_s, schedule.load, load_place, t)
+        row[12] = 1.0 if bad else 0.0
+        for i in range(count):
+            row[13 + i] = np.exp(x[i])
+        end = t + scan_time_s
+        while t < end:
+            stop = end
+            if arrival <= k:
+                stop = min(stop, schedule.arrives_s[arrival])
+            if sample < scans:
+                stop = min(stop, schedule.sampled_s[sample])
+            if load_place + 1 < schedule.load_s.shape[0]:
+                stop = min(stop, schedule.load_s[load_place + 1])
+            if open_place + 1 < schedule.open_s.shape[0]:
+                stop = min(stop, schedule.open_s[open_place + 1])
+            if stop > t:
+                around = Surroundings(
+                    stop - t,
+                    between(schedule.load_s, schedule.load, load_place, t),
+                    between(schedule.load_s, schedule.load, load_place, stop),
+                    schedule.moving,
+                    between(schedule.open_s, schedule.open, open_place, t),
+                    between(schedule.open_s, schedule.open, open_place, stop),
+                    speed_start,
+                    target,
+                    t - turned_s,
+                )
+                gauge_pa, status = advance(
+                    plant, rows, around, drive, gauge, x, gauge_pa, state, options, scratch
+                )
+                if status == STUCK:
+                    return STUCK
+            t = stop
+            while arrival <= k and schedule.arrives_s[arrival] <= t:
+                speed_start = speed_after(speed_start, target, drive, t - turned_s)
+                target, turned_s = commands[arrival], t
+                arrival += 1
+            while sample < scans and schedule.sampled_s[sample] <= t:
+                samples[sample] = gauge_pa
+                sample += 1
+            load_place = next_corner(schedule.load_s, load_place, t)
+            open_place = next_corner(schedule.open_s, open_place, t)
+    return DONE
