@@ -42,11 +42,30 @@ SUITES: dict[str, tuple[str, ...]] = {
     "physics.passages": (
         "physics/test_passages.py",
         "physics/test_choked.py",
+        "physics/test_elbow.py",
         "physics/test_passage_law.py",
     ),
-    "physics.pumps": ("physics/test_pumps.py", "physics/test_pump_curve.py"),
+    "physics.pumps": (
+        "physics/test_pumps.py",
+        "physics/test_pump_curve.py",
+        "physics/test_pump_curves.py",
+        "physics/test_booster_table.py",
+    ),
     "physics.chamber": ("physics/test_chamber.py",),
     "physics.instruments": ("physics/test_instruments.py",),
+    "plant.equations": ("physics/test_worked_transients.py", "plant/test_operating.py"),
+    "plant.sensitivity": ("plant/test_operating.py", "plant/test_linearize.py"),
+    "control.rules": ("control/test_rules.py", "control/test_rule_details.py"),
+    "control.controller": (
+        "control/test_controller.py",
+        "control/test_margin_tables.py",
+        "control/test_response.py",
+        "control/test_tuning.py",
+    ),
+    "control.conversions": ("control/test_rule_details.py", "control/test_forms.py"),
+    "control.margins": ("control/test_margin_tables.py", "control/test_margins.py"),
+    "control.search": ("control/test_margin_tables.py", "control/test_margins.py"),
+    "control.frequency": ("control/test_margin_tables.py", "control/test_margins.py"),
 }
 
 #: (module, place, number) of mutants that change no result beyond its accuracy -> why.
@@ -57,7 +76,16 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("physics.passages", "SMALLEST_SQUARE", "1e-280"): "only keeps 0/0 from being NaN",
     ("physics.passages", "transmission_probability", "0.0001"): "both forms agree there to 3e-9",
     ("physics.passages", "flow_regime", "returned value"): "a name, not a number",
+    ("physics.passages", "SMALLEST_LENGTH_M", "1e-30"): "only keeps 1/0 from being infinite",
     ("physics.pumps", "curve_table", "1.0"): "the lower end of a clip that is never met",
+    ("plant.sensitivity", "_STEP", "1e-30"): "a complex step has no truncation error",
+    ("control.rules", "ReducedModel.integrating", "returned value"): "true or false",
+    ("control.rules", "half_rule", "1e-12"): "end of a search",
+    ("control.rules", "_merge", "1e-09"): "room for rounding in a comparison",
+    ("control.rules", "time_constants", "1e-12"): "poles count as zero below it",
+    ("control.rules", "time_constants", "1000000000.0"): "zeros count as infinite above it",
+    ("control.rules", "time_constants", "1.0"): "scale of a probe where no pole moves",
+    ("control.conversions", "series_from_ideal", "1e-13"): "room for rounding under a root",
 }
 
 

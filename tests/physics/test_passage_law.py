@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 from chamberctl.physics.choked import (
     critical_flow_function,
@@ -13,7 +14,11 @@ from chamberctl.physics.choked import (
     isentropic_throughput_squared,
 )
 from chamberctl.physics.gases import GASES
-from chamberctl.physics.passages import kinetic_throughput, passage_lengths
+from chamberctl.physics.passages import (
+    kinetic_throughput,
+    passage_lengths,
+    turbulent_throughput_squared,
+)
 from tests.physics.support import (
     difference_quotient,
     long_tube,
@@ -119,6 +124,45 @@ def test_inertia_comes_in_as_published_for_an_orifice_into_vacuum():
             1.0 + 4.559 / rarefaction + 3.094 / rarefaction**2
         )
         assert computed / (impinging * pressure) == pytest.approx(published, rel=0.1)
+
+
+def test_turbulent_cap_is_the_friction_law_of_smooth_pipes():
+    """f = 0.3164 Re^-1/4 (Blasius, from memory), and p1^2 - p2^2 = 2 f L q^2/(D A^2 v0^2)."""
+    speed, mu = speed_and_viscosity("N2")
+    radius, length, inlet, outlet = 0.02, 30.0, 9e4, 6e4
+    area, diameter = np.pi * radius**2, 2.0 * radius
+    flow = np.sqrt(turbulent_throughput_squared(inlet, outlet, radius, length, speed, mu))
+    reynolds = 2.0 * flow * diameter / (area * speed**2 * mu)
+    factor = 0.3164 * reynolds**-0.25
+    squares = 2.0 * factor * length * flow**2 / (diameter * area**2 * speed**2)
+    assert squares == pytest.approx(inlet**2 - outlet**2, rel=1e-9)
+
+
+@pytest.mark.parametrize("reynolds", [1200.0, 1733.0, 2600.0])
+def test_onset_of_turbulence(reynolds):
+    """The cap comes in as Re^4/(1733^4 + Re^4), Re that of the turbulent law."""
+    speed, mu = speed_and_viscosity("N2")
+    diameter, length, outlet = 0.05, 20.0, 1e5
+    radius, area = 0.5 * diameter, 0.25 * np.pi * diameter**2
+    turbulent = 0.5 * reynolds * area * speed**2 * mu / diameter
+    inlet = brentq(
+        lambda p: turbulent_throughput_squared(p, outlet, radius, length, speed, mu) - turbulent**2,
+        outlet,
+        2.0 * outlet,
+        xtol=1e-9,
+    )
+    whole = passage(inlet, outlet, diameter, length)
+    gamma = GASES["N2"].heat_capacity_ratio
+    inertia = isentropic_throughput_squared(inlet, outlet, area, speed, gamma)
+    mean = 0.5 * (inlet + outlet) * radius / (mu * speed)
+    friction = whole / (1.0 - mean / (6.0 + mean) * whole**2 / inertia)
+    lengths = passage_lengths(radius, length)
+    laminar = kinetic_throughput(inlet, outlet, radius, lengths[0], np.inf, speed, mu)
+    rest = kinetic_throughput(inlet, outlet, radius, *lengths, speed, mu) - laminar
+    # friction = rest + laminar/(1 + w^3 (laminar/turbulent)^6)^(1/6)
+    crowding = (laminar / (friction - rest)) ** 6 - 1.0
+    weight = np.cbrt(crowding / (laminar / turbulent) ** 6)
+    assert weight == pytest.approx(reynolds**4 / (1733.0**4 + reynolds**4), rel=1e-5)
 
 
 @pytest.mark.parametrize("rarefaction", [0.6, 6.0, 60.0])

@@ -13,6 +13,7 @@ from chamberctl.physics.pumps import (
     booster_throughput,
     curve_table,
     overflow_throughput,
+    torque_factor,
     zero_flow_compression,
 )
 from tests import reference
@@ -193,3 +194,10 @@ def test_a_curve_that_falls_almost_as_one_over_pressure_keeps_its_throughput_ris
     table = curve_table([1.0, 10.0, 100.0], [0.1, 0.1, 0.0178])
     rise = np.log(0.178 * 100.0 / 10.0) / np.log(10.0)
     assert 1.0 + table[4, 1] == pytest.approx(3.0 * rise, rel=1e-9)
+
+
+def test_a_torque_limited_drive_holds_the_pressure_difference():
+    """Full speed up to the limit; a tenth above it the twentieth power is left."""
+    assert torque_factor(100.0, 5099.0, 5000.0) == 1.0
+    assert torque_factor(100.0, 5600.0, 5000.0) == pytest.approx(1.1**-20, rel=1e-9)
+    assert torque_factor(5100.0, 100.0, 5000.0) == 1.0

@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from chamberctl.physics.constants import T_REF_K
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.operating import operating_points
 from chamberctl.plant.steady import steady_pressures
 from tests import reference
+from tests.physics.support import passage
 from tests.physics.test_worked_examples import Checker, rows
 from tests.plant.plants import plant
 
@@ -163,3 +165,13 @@ def test_pump_down_through_a_line(row, check):
     without = ideal(given["volume_m3"], given["pumping_speed_m3_per_s"])
     run = integrate(without, start, 1e3, until_pa=end)
     check("time_without_line_s", run.t_events[0][0])
+
+
+@pytest.mark.parametrize("temperature", [250.0, 293.15, 450.0])
+def test_the_plant_counts_a_hot_line_at_the_reference_temperature(temperature):
+    """A tube passes its throughput at its own temperature; the balance counts it at 20 degC."""
+    tube = {"kind": "tube", "diameter_m": 0.03, "length_m": 2.0, "temperature_k": temperature}
+    chain = ideal(0.5, 0.1, line=(tube,))
+    chamber, inlet = steady_pressures(chain, 1.0, 0.4)
+    flow = passage(chamber, inlet, 0.03, 2.0, "N2", temperature)
+    assert T_REF_K / temperature * flow == pytest.approx(0.4, rel=1e-9)

@@ -1,0 +1,19 @@
+"""Breaking any formula by 2 % fails a test; minutes, so it is not part of the fast suite."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests import mutation
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("module", mutation.SUITES)
+def test_no_formula_can_be_broken_unnoticed(module: str) -> None:
+    assert not mutation.unexpected([module])
+
+
+def test_the_script_finds_what_it_breaks() -> None:
+    mutants = mutation.mutants_of("physics.chamber")
+    assert [mutant.what for mutant in mutants] == ["returned value"]
+    assert mutation.broken((1.0, "a", None, 2)) == (1.02, "a", None, 2)
