@@ -108,7 +108,7 @@ def stacked(chains: Sequence[Chain], each: int) -> Chain:
     def joined(name: str) -> Array:
         return np.repeat(np.stack([getattr(c, name) for c in chains], axis=-1), each, axis=-1)
 
-    return replace(chains[0], **{name: joined(name) for name in ("rows", "nodes", "vapor")})
+    return replace(chains[0], rows=joined("rows"), nodes=joined("nodes"), vapor=joined("vapor"))
 
 
 def settle(chain: Chain, start: States, held: Held) -> States:
