@@ -92,9 +92,10 @@ def backing_curves_throughput(
     Notes
     -----
     Only the fall of a curve towards low pressure is slip; its roll-off towards atmosphere scales
-    with n. Between two curves slip and relative displacement go straight over ln n. Below the
-    slowest curve slip grows as n^-m: that is extrapolation, as is everything beyond the pressures
-    of a table, where the law goes on with its last slope.
+    with n. Between two curves displacement and slip go straight over n, and so does the net flow:
+    it lies between theirs. Below the slowest curve displacement falls as n and slip grows as n^-m:
+    that is extrapolation, as is everything beyond the pressures of a table, where the law goes on
+    with its last slope.
 
     References
     ----------
@@ -106,22 +107,26 @@ def backing_curves_throughput(
     >>> round(float(backing_curves_throughput(10.0, 1.0, 0.0, 1.0, np.array([table]))), 4)
     0.95
     """
-    slowest = curves[0, 5, 0]
+    last = curves.shape[0] - 1
+    slowest, fastest = curves[0, 5, 0], curves[last, 5, 0]
     swept, slip = _curve_parts(inlet_pressure_pa, curves[0])
-    swept = swept / slowest
-    for k in range(1, curves.shape[0]):
+    for k in range(1, last + 1):
         low, high = curves[k - 1, 5, 0], curves[k, 5, 0]
-        span = np.log(high / low)
-        over = np.log(speed / low) / span
+        over = (speed - low) / (high - low)
         past = over - 1.0
-        share = over * ((over.real > 0.0) * 1.0) - past * ((past.real > 0.0) * 1.0)
+        # at a curve between two others the slope is that of the slower side
+        begun = (over.real > 0.0) * 1.0 + (over.real == 0.0) * (k == 1) * 1.0
+        share = over * begun - past * ((past.real > 0.0) * 1.0)
         below_swept, below_slip = _curve_parts(inlet_pressure_pa, curves[k - 1])
         above_swept, above_slip = _curve_parts(inlet_pressure_pa, curves[k])
-        swept = swept + share * (above_swept / high - below_swept / low)
+        swept = swept + share * (above_swept - below_swept)
         slip = slip + share * (above_slip - below_slip)
-    known = (speed.real >= slowest) * (curves.shape[0] > 1) * 1.0
-    slower = known + (1.0 - known) * speed / slowest
-    return speed * temperature_factor * swept - slower ** (-slip_exponent) * slip
+    single = (last == 0) * 1.0
+    slower = (speed.real < slowest) * (1.0 - single) + single
+    faster = (speed.real > fastest) * (1.0 - single)
+    beyond = slower * speed / slowest + faster * speed / fastest + (1.0 - slower) * (1.0 - faster)
+    worse = slower * speed / slowest + (1.0 - slower)
+    return temperature_factor * swept * beyond - worse ** (-slip_exponent) * slip
 
 
 def _curve_parts(inlet_pressure_pa: Any, table: Any) -> tuple[Any, Any]:

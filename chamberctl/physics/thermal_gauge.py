@@ -60,7 +60,7 @@ def thermal_gauge_factor(
     Argon in a gauge calibrated for nitrogen:
 
     >>> round(float(thermal_gauge_factor(1.66666, 0.039948, 1.399569, 0.02801348)), 3)
-    1.791
+    1.793
     """
     calibrated = _heat_per_pressure(calibrated_heat_capacity_ratio, calibrated_molar_mass_kg_mol)
     return calibrated / _heat_per_pressure(heat_capacity_ratio, molar_mass_kg_mol)
