@@ -50,7 +50,7 @@ def self_test(as_json: bool) -> bool:
         )
         for name, row in rows
     ]
-    print(as_text(Table("", columns, lines)))
+    print(as_text(Table("", columns, lines), widest=90))
     wrong = sum(not row.passed for _, row in rows)
     print(
         f"\nAll {len(rows)} numbers are right on this machine."

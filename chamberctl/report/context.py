@@ -73,7 +73,7 @@ def build(
         "verdict": answer,
         "record": _record(study, origin),
         "study": {
-            "summary": study_text.summary(study),
+            "summary": study_text.summary(study, mark=" (marked with a diamond)"),
             "description": study.description,
             "given": study_text.given(study),
             "defaults": study_text.defaults(study),

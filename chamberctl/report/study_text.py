@@ -120,7 +120,7 @@ def bases(study: Study) -> Counter[str]:
     return found
 
 
-def summary(study: Study) -> str:
+def summary(study: Study, *, mark: str = "") -> str:
     """Return in a few sentences what the study rests on."""
     count = bases(study)
     silent = count.pop(DEFAULT)
@@ -129,7 +129,7 @@ def summary(study: Study) -> str:
         for basis, words in (
             ("measured", "measured"),
             ("data sheet", "from data sheets"),
-            (ASSUMED, "assumed (marked with a diamond)"),
+            (ASSUMED, f"assumed{mark}"),
             (NOT_STATED, "without a stated basis"),
         )
         if count[basis]

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
+
+#: Longest text in one line of a terminal's table [characters].
+WIDEST = 40
 
 
 @dataclass(frozen=True)
@@ -53,8 +58,14 @@ def numbers(name: str, unit: str = "") -> Column:
     return Column(name, unit, "num")
 
 
-def as_text(table: Table) -> str:
-    """Return a table for a terminal: columns aligned, units under the names.
+def as_text(table: Table, widest: int = WIDEST) -> str:
+    """Return a table for a terminal: columns aligned, units under the names, long texts broken.
+
+    Parameters
+    ----------
+    table : Table
+    widest : int
+        Longest text in one line [characters].
 
     Returns
     -------
@@ -62,7 +73,8 @@ def as_text(table: Table) -> str:
         Lines without trailing blanks.
     """
     heads = [[c.name for c in table.columns], [c.unit for c in table.columns]]
-    body = [list(row.cells) for row in table.rows]
+    heads = heads if any(heads[1]) else heads[:1]
+    body = [line for row in table.rows for line in _broken(row.cells, table.columns, widest)]
     widths = [max(len(line[i]) for line in heads + body) for i in range(len(table.columns))]
 
     def line(cells: Sequence[str]) -> str:
@@ -72,10 +84,15 @@ def as_text(table: Table) -> str:
         ]
         return "  ".join(parts).rstrip()
 
-    rows = [line(heads[0])]
-    if any(heads[1]):
-        rows.append(line(heads[1]))
-    rows.append("  ".join("-" * width for width in widths))
-    for row in table.rows:
-        rows.append(line(row.cells))
-    return "\n".join(([table.caption] if table.caption else []) + rows)
+    rule = "  ".join("-" * width for width in widths)
+    lines = [*map(line, heads), rule, *map(line, body)]
+    return "\n".join(([table.caption] if table.caption else []) + lines)
+
+
+def _broken(cells: Sequence[str], columns: Sequence[Column], widest: int) -> list[list[str]]:
+    """Return one row as lines, texts broken where they are too long."""
+    parts = [
+        [cell] if column.align == "num" else textwrap.wrap(cell, widest) or [""]
+        for cell, column in zip(cells, columns, strict=True)
+    ]
+    return [list(line) for line in zip_longest(*parts, fillvalue="")]

@@ -66,7 +66,8 @@ def verdict(study: Study, tuning: Tuning | Infeasible, window: OperatingWindow) 
     bases = study_text.bases(study)
     assumed = (
         f"Assumed quantities it rests on: {bases[study_text.ASSUMED]} typed and "
-        f"{bases[study_text.DEFAULT]} where the study is silent; section 2 marks them."
+        f"{bases[study_text.DEFAULT]} where the study is silent. "
+        "Section 2 of the report marks them."
     )
     points = (*_few(broken), *reasons, *noes, margins_text.text(study, tuning), assumed)
     if tuning.holds:
