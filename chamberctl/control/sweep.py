@@ -149,7 +149,8 @@ def limit_at_infinity(stack: LoopStack) -> Array:
     markov = np.einsum("ni,ni->n", stack.out, stack.first)
     size = np.linalg.norm(stack.out, axis=1) * np.linalg.norm(stack.first, axis=1)
     markov = np.where(np.abs(markov) > 1e-12 * size, markov.real, 0.0)
-    infinite = np.where(stack.direct == 0.0, kc * td * markov, np.inf)
+    rising = np.copysign(np.inf, kc * stack.direct)
+    infinite = np.where(stack.direct == 0.0, kc * td * markov, rising)
     finite = np.where(stack.direct == 0.0, 0.0, np.where(steep, 0.0, flat) * stack.direct)
     return -np.where(steep, infinite, finite)
 

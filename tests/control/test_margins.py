@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from chamberctl.control.controller import PidSettings
+from chamberctl.control.frequency import stack
 from chamberctl.control.margins import LoopMargins, margins, scan_time_finding
+from chamberctl.control.sweep import limit_at_infinity
 from chamberctl.errors import InputError
 from chamberctl.plant.linear import LoopModel
 from tests.control.loops import plant, random_loop, sampled_poles, settings
@@ -197,6 +199,46 @@ def test_a25_several_crossings() -> None:
     assert found.phase_margin_deg == pytest.approx(min(angles), rel=1e-12)
     assert found.delay_margin_s == pytest.approx(min(delays), rel=1e-12)
     assert np.argmin(angles) > 0 or np.argmin(delays) > 0
+
+
+def test_a_conditionally_stable_loop_lists_both_ends() -> None:
+    """3 (s + 1)^2 exp(-0.02 s)/s^3: less gain hurts, and so does more."""
+    found = margins(plant([1.0, 2.0, 1.0], [1.0, 0.0, 0.0, 0.0], 0.02), settings(3.0))
+    assert found.stable
+    first, second = found.phase_crossings[:2]
+    assert first.factor < 1.0 < second.factor
+    assert found.gain_margin_low == pytest.approx(first.factor, rel=1e-12)
+    assert found.gain_margin == pytest.approx(second.factor, rel=1e-12)
+    # 3 arctan(inf) - 2 arctan(w) + 0.02 w = 180 deg
+    for crossing in (first, second):
+        w = crossing.omega_rad_s
+        assert 1.5 * math.pi - 2 * math.atan(w) + 0.02 * w == pytest.approx(math.pi, rel=1e-9)
+        assert crossing.factor == pytest.approx(w**3 / (3.0 * (1.0 + w**2)), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"td_s": 2.0, "tfd_s": 0.5},
+        {"td_s": 2.0, "tf_s": 0.4},
+        {"tf_s": 0.4},
+        {"td_s": 2.0, "tfd_s": 0.5, "tf_s": 0.4},
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("num", [[0.3, 1.0], [1.0]], ids=str)
+def test_limit_at_infinite_frequency(change: dict[str, float], num: list[float]) -> None:
+    loops = stack([plant(num, [5.0, 1.0])], [settings(0.7, 4.0, **change)])
+    at_high = loops.response(np.array([[1e9]]))[0, 0]
+    assert limit_at_infinity(loops)[0] == pytest.approx(at_high.real, rel=1e-6, abs=1e-6)
+
+
+def test_limit_with_ideal_derivative() -> None:
+    flat = stack([plant([1.0], [5.0, 1.0])], [settings(0.7, 4.0, td_s=2.0)])
+    assert limit_at_infinity(flat)[0] == pytest.approx(0.7 * 2.0 / 5.0, rel=1e-12)
+    rising = stack([plant([0.3, 1.0], [5.0, 1.0])], [settings(0.7, 4.0, td_s=2.0)])
+    assert limit_at_infinity(rising)[0] == math.inf
 
 
 def test_a27_a_slow_scan_costs_margin_and_is_said() -> None:

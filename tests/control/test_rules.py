@@ -91,6 +91,33 @@ def test_simc_formulas() -> None:
     assert found.tau_c_s == 2.0
 
 
+@pytest.mark.parametrize(
+    "lags,zero,delay,gain,left",
+    [
+        ([4.0, 3.0], 5.0, 1.0, 5.0 / 4.0, 3.0),  # T1: zero over the lag below it
+        ([2.0, 1.0], 5.0, 3.0, 5.0 / 3.0, 1.0),  # T1a: zero over the dead time
+        ([1.5, 1.0], 2.0, 4.0, 1.0, 1.0),  # T1b: the zero takes the lag away
+        ([20.0, 3.0], 15.0, 1.0, 15.0 / 20.0, 3.0),  # T2: slow zero, lag above it
+        ([20.0], 2.0, 1.0, 5.0 / 20.0, 3.0),  # T3: the lag shortened to 5 dead times, less the zero
+        ([2.5], 2.0, 1.0, 1.0, 0.5),  # T3: or to itself
+    ],
+)
+def test_rules_for_zeros(
+    lags: list[float], zero: float, delay: float, gain: float, left: float
+) -> None:
+    found = half_rule(1.0, lags, [zero], delay)
+    assert (found.gain, found.lag1_s) == pytest.approx((gain, left), rel=1e-12)
+    assert found.dead_time_s == pytest.approx(delay, rel=1e-12)
+
+
+def test_zeros_beside_an_integrator() -> None:
+    """(T s + 1)/s is a gain T for a slow zero, a lag for a fast one."""
+    slow = half_rule(2.0, [0.5], [30.0], 1.0, integrating=True)
+    assert (slow.gain, slow.lag1_s, slow.integrating) == (pytest.approx(60.0), 0.5, False)
+    fast = half_rule(2.0, [], [2.0], 1.0, integrating=True)
+    assert (fast.gain, fast.lag1_s) == pytest.approx((10.0, 3.0))
+
+
 def test_state_space_gives_lags_zeros_and_gain() -> None:
     model = plant([3.0 * 0.08, 3.0], np.polymul([2.0, 1.0], [0.4, 1.0]).tolist(), 0.7)
     gain, lags, zeros, integrating = time_constants(model, "linear")

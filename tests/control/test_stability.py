@@ -81,6 +81,15 @@ def test_a_gain_that_never_falls_needs_to_stay_below_one_with_dead_time() -> Non
     assert stable_one.ms == pytest.approx(2.0, rel=1e-9)
 
 
+@pytest.mark.parametrize("zero,stable", [(0.3, True), (-0.3, False)])
+def test_ideal_derivative_on_a_plant_that_passes_steps(zero: float, stable: bool) -> None:
+    """L grows with s for ever: (Kc + Kc/(Ti s) + Kc Td s)(zero s + 1)/(5 s + 1)."""
+    num, den, law = [zero, 1.0], [5.0, 1.0], settings(0.7, 4.0, td_s=2.0)
+    poles = continuous_poles(num, den, law)
+    assert (poles.real.max() < 0.0) is np.bool_(stable)
+    assert margins(plant(num, den), law).stable is stable
+
+
 def test_long_delay_chains_need_no_poles() -> None:
     # 120 scans of dead time: beyond the order whose poles are sought among many loops
     models = [plant([1.0], [1.0, 0.0], 12.0)] * 12
