@@ -292,29 +292,23 @@ def margins_over_duty(
 
 
 def _stacked_labels(axis: Axes, labels: Sequence[str], data: np.ndarray, place: int) -> None:
-    """Write the points' numbers above their dots; numbers that would collide share a place."""
+    """Write the points' numbers above and below their dots in turn; equal dots share a place."""
     low, high = np.log(axis.get_xlim())
     axis.plot(data, np.full(len(data), place), "o", color=style.INK, markersize=4, zorder=4)
     groups: list[list[int]] = []
     for index in sorted(range(len(data)), key=lambda i: data[i]):
-        width = (
-            0.012 * (high - low) * (4 + sum(2 + len(labels[i]) for i in groups[-1]))
-            if groups
-            else 0
-        )
-        if groups and np.log(data[index] / data[groups[-1][-1]]) < width:
+        if groups and np.log(data[index] / data[groups[-1][0]]) < 0.012 * (high - low):
             groups[-1].append(index)
         else:
             groups.append([index])
-    for group in groups:
-        middle = float(np.exp(np.mean(np.log(data[group]))))
-        names = ", ".join(labels[i] for i in sorted(group))
+    for turn, group in enumerate(groups):
         axis.annotate(
-            names,
-            (middle, place),
-            xytext=(0, 6),
+            ", ".join(labels[i] for i in sorted(group)),
+            (float(np.exp(np.mean(np.log(data[group])))), place),
+            xytext=(0, 6 if turn % 2 == 0 else -6),
             fontsize=6.5,
             ha="center",
+            va="bottom" if turn % 2 == 0 else "top",
             textcoords="offset points",
         )
 
