@@ -9,17 +9,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from chamberctl.control.margins import margins
 from chamberctl.display import number
-from chamberctl.errors import Infeasible
-from chamberctl.plant.chain import Chain, build_chain
 from chamberctl.plant.field_names import field_words
-from chamberctl.plant.linearize import linearize
+from chamberctl.plant.small_signal import loop_models
 from chamberctl.plant.tolerances import envelope_cases, toleranced_fields, vary
 from chamberctl.plant.variations import Outcome, outcomes
 from chamberctl.plant.window import duty_points
@@ -246,18 +244,19 @@ def _worst_peaks(
     """Largest Ms of the tuned settings over the duty, for every outcome."""
     if tuning is None:
         return [math.nan] * len(found)
-    nominal = {point.model.where: point.model for point in tuning.points}
+    looped = np.isin([point.where for point in points], [p.where for p in tuning.points])
     models: list[LoopModel] = []
     owners: list[int] = []
     for index, outcome in enumerate(found):
-        same = _same_plant(found[0], outcome)
-        for i, point in enumerate(points):
-            if not outcome.held[i] or outcome.limited[i] or point.where not in nominal:
-                continue
-            model = nominal[point.where] if same else _model(outcome, i, point)
-            if model is not None:
-                models.append(model)
-                owners.append(index)
+        usable = np.flatnonzero(outcome.held & ~outcome.limited & looped)
+        models += loop_models(
+            outcome.study,
+            outcome.pressures_pa[:, usable],
+            outcome.speed[usable],
+            outcome.gas_load_pa_m3_s[usable],
+            [points[int(i)].where for i in usable],
+        )
+        owners += [index] * usable.size
     return _peaks(models, owners, len(found), tuning.settings)
 
 
@@ -270,42 +269,3 @@ def _peaks(
         sizes = np.where(every.stable, every.ms, math.inf)
         np.fmax.at(peaks, np.array(owners), sizes)
     return [float(value) for value in peaks]
-
-
-def _same_plant(base: Outcome, outcome: Outcome) -> bool:
-    """Say whether the linear models are the nominal ones: only limits or ramps differ."""
-    one, other = base.study, outcome.study
-    drives = [(s.system.drive.lag_s, s.system.drive.dead_time_s) for s in (one, other)]
-    return (
-        drives[0] == drives[1]
-        and one.loop_gauge() == other.loop_gauge()
-        and _equal(build_chain(one.system), build_chain(other.system))
-        and np.array_equal(base.gas_load_pa_m3_s, outcome.gas_load_pa_m3_s)
-        and one.system.chamber.temperature_k == other.system.chamber.temperature_k
-    )
-
-
-def _equal(one: Chain, other: Chain) -> bool:
-    names = ("kinds", "rows", "curves", "compression", "nodes", "vapor", "volumes_m3",
-             "booster_map", "backing_map")  # fmt: skip
-    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in names)
-
-
-def _model(outcome: Outcome, index: int, point: OperatingPoint) -> LoopModel | None:
-    """Linear model of a changed study at one duty point; None where speed does not act."""
-    study = outcome.study
-    setpoint = study.duty_points()[index][0]
-    moved = replace(
-        point,
-        feasible=True,
-        limited_by="",
-        indicated_pa=setpoint,
-        speed=float(outcome.speed[index]),
-        gas_load_pa_m3_s=float(outcome.gas_load_pa_m3_s[index]),
-        pressure_pa=float(outcome.pressures_pa[0, index]),
-        node_pressures_pa=tuple(float(p) for p in outcome.pressures_pa[:, index]),
-    )
-    try:
-        return linearize(study.system, moved, study.loop_gauge())
-    except Infeasible:
-        return None

@@ -1,0 +1,112 @@
+"""Two studies compared; every number from S n = q/p and series conductance."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from chamberctl.plant.comparison import as_records, compare
+from chamberctl.plant.field_names import field_words
+from chamberctl.study import Study, load, loads, preset_path
+
+LINE = '[[system.line]]\nkind = "conductance"\nname = "line"\nconductance = "{}"\n\n'
+
+
+def reference(**changes: str) -> Study:
+    study = load("preset:reference-plant")
+    return study.with_text({path.replace("__", "."): text for path, text in changes.items()})
+
+
+def with_line(conductance: str) -> Study:
+    text = preset_path("reference-plant").read_text(encoding="utf-8")
+    return loads(text.replace("[system.backing]", LINE.format(conductance) + "[system.backing]"))
+
+
+def test_a_study_and_itself() -> None:
+    found = compare(load("preset:reference-plant"), load("preset:reference-plant"))
+    assert found.changes == ()
+    assert found.titles == ("Reference plant (first)", "Reference plant (second)")
+    assert found.text[0].startswith("The two studies describe the same")
+    assert "The window is the same." in found.text
+    assert sum("no change" in line for line in found.text) == 6
+
+
+def test_a_larger_pump_halves_speed_and_window() -> None:
+    found = compare(reference(), reference(system__backing__displacement="200 L/s"))
+    assert [(c.path, c.first, c.second) for c in found.changes] == [
+        ("system.backing.displacement", "100 L/s", "200 L/s")
+    ]
+    for pair in found.reach:
+        assert pair.lowest_pa[1] == pytest.approx(pair.lowest_pa[0] / 2.0)
+        assert pair.highest_pa[1] == pytest.approx(pair.highest_pa[0] / 2.0)
+    assert [pair.label for pair in found.points if not pair.second.feasible] == [2, 4, 6]
+    kept = [pair for pair in found.points if pair.second.feasible]
+    assert all(p.second.speed == pytest.approx(p.first.speed / 2.0) for p in kept)
+    text = "\n".join(found.text)
+    assert "backing pump: displacement 100 L/s -> 200 L/s" in text
+    assert "2.5 mbar -> 1.25 mbar (-50 %)" in text
+    assert "only the first holds it" in text
+
+
+def test_a_wider_line_raises_authority_as_series_speeds_say() -> None:
+    """Authority C/(C + S n) with C = 120 and 240 L/s; n from 1/(S n) = p/q - 1/C."""
+    found = compare(with_line("120 L/s"), with_line("240 L/s"))
+    for pair in found.points:
+        for point, conductance in ((pair.first, 0.12), (pair.second, 0.24)):
+            pumped = 1.0 / (point.indicated_pa / point.gas_load_pa_m3_s - 1.0 / conductance)
+            if not 0.02 <= pumped <= 0.1:
+                assert not point.feasible
+                continue
+            assert point.speed == pytest.approx(pumped / 0.1)
+            assert point.authority_gauge == pytest.approx(conductance / (conductance + pumped))
+    assert [pair.label for pair in found.points if not pair.first.feasible] == [1, 3]
+    assert [pair.label for pair in found.points if not pair.second.feasible] == []
+    assert sum("only the second holds it" in line for line in found.text) == 2
+
+
+def test_a_constant_bleed_is_written_as_leak() -> None:
+    found = compare(reference(), reference(system__gas_load__leak="20 mbar L/s"))
+    assert found.reach[0].gas_load_pa_m3_s == pytest.approx((6.0, 8.0))
+    assert found.reach[0].highest_pa == pytest.approx((300.0, 400.0))
+    assert any("Window at 60 mbar L/s (second: 80 mbar L/s)" in line for line in found.text)
+
+
+def test_another_gauge_moves_the_true_pressure_and_may_not_read_the_setpoint() -> None:
+    path = "system.gauge[0]."
+    second = reference().with_text(
+        {f"{path}gas_factor": "2", f"{path}range_high": "5 mbar", "duty.hold[3].setpoint": "5 mbar"}
+    )
+    found = compare(reference(), second)
+    text = "\n".join(found.text)
+    assert "The duties differ" in text
+    assert "cannot show the setpoint 10 mbar" in text
+    point = found.points[4]
+    assert point.second.pressure_pa == pytest.approx(2.0 * point.first.pressure_pa)
+    assert "true chamber pressure 5 mbar -> 10 mbar" in text
+
+
+def test_parts_that_only_one_study_has_and_numbers_for_machines() -> None:
+    found = compare(reference(), with_line("100 L/s"))
+    changed = {change.path: change for change in found.changes}
+    assert changed["system.line[0].conductance"].first == "none"
+    assert changed["system.line[0].conductance"].name == "line: conductance"
+    records = as_records(found)
+    assert json.dumps(records["changes"])
+    assert len(records["points"]) == 6  # type: ignore[arg-type]
+
+
+def test_fields_in_plain_words() -> None:
+    study = load("preset:crystal-furnace")
+    for path, words in {
+        "system.chamber.volume": "chamber: volume",
+        "system.chamber.hot_zone[0].temperature": "hot zone 1: temperature",
+        "system.line[1].conductance": "dust filter: conductance",
+        "system.gauge[0].noise": "gauge PT-201: noise",
+        "system.backing.slip_exponent": "backing pump: slip exponent",
+        "duty.hold[1].gas_loads": "hold 2: gas loads",
+        "duty.limits.ms": "duty: limits ms",
+        "system.speed_map.output": "output to pumps: output",
+        "title": "title",
+    }.items():
+        assert field_words(study, path) == words

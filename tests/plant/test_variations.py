@@ -1,0 +1,111 @@
+"""Changed studies found from near by: the same answers as the bracketed search gives."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+
+from chamberctl.plant.chain import build_chain
+from chamberctl.plant.linearize import linearize
+from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
+from chamberctl.plant.small_signal import loop_models
+from chamberctl.plant.tolerances import envelope_cases, toleranced_fields, vary
+from chamberctl.plant.variations import outcomes, response
+from chamberctl.plant.window import duty_points, operating_window
+from chamberctl.study import Study, load, presets
+
+FAR = {"duty.hold[0].setpoint": "9 mbar", "duty.hold[3].setpoint": "1 mbar"}
+
+
+def shaken(study: Study, seed: int) -> Study:
+    """Every uncertain field anywhere within its tolerance."""
+    chance = random.Random(seed)
+    for path, tolerance, _ in toleranced_fields(study):
+        study = vary(study, path, 1.0 + chance.uniform(-0.9, 0.9) * tolerance)
+    return study
+
+
+def changed_studies(study: Study) -> list[Study]:
+    return [shaken(study, 1), *(case.study for case in envelope_cases(study))]
+
+
+@pytest.mark.parametrize("name", ["reference-plant", "crystal-furnace"])
+def test_window_points_and_response_are_those_of_the_bracketed_search(name: str) -> None:
+    study = load(f"preset:{name}")
+    if name == "reference-plant":
+        study = study.with_text(FAR)
+    changed = changed_studies(study)[:2]
+    for one, outcome in zip(changed, outcomes(study, duty_points(study), changed), strict=True):
+        window = operating_window(one, n_speeds=2)
+        points = window.duty_points
+        assert list(outcome.held) == [point.feasible for point in points]
+        row = [list(window.gas_loads_pa_m3_s).index(point.gas_load_pa_m3_s) for point in points]
+        for name in ("lowest_pa", "highest_pa", "lowest_indicated_pa", "highest_indicated_pa"):
+            expected = getattr(window, name)[row]
+            np.testing.assert_allclose(getattr(outcome, name), expected, rtol=1e-9)
+        moved = response(outcome)
+        for values, name in (
+            (outcome.speed, "speed"),
+            (outcome.authority, "authority_gauge"),
+            (moved.time_constant_s, "time_constant_s"),
+            (moved.slew_down_pa_s, "slew_down_pa_s"),
+            (moved.slew_up_pa_s, "slew_up_pa_s"),
+        ):
+            expected = [getattr(p, name) if p.feasible else np.nan for p in points]
+            np.testing.assert_allclose(values, expected, rtol=1e-8, atol=1e-9)
+
+
+@pytest.mark.parametrize("name", sorted(presets()))
+def test_models_of_many_states_are_those_of_python_control(name: str) -> None:
+    study = load(f"preset:{name}")
+    points = [p for p in duty_points(study) if p.feasible and not p.limited_by]
+    models = loop_models(
+        study,
+        np.array([p.node_pressures_pa for p in points]).T,
+        np.array([p.speed for p in points]),
+        np.array([p.gas_load_pa_m3_s for p in points]),
+        [p.where for p in points],
+    )
+    for point, quick in zip(points, models, strict=True):
+        exact = linearize(study.system, point, study.loop_gauge())
+        assert quick.where == exact.where
+        assert quick.dead_time_s == exact.dead_time_s
+        assert quick.reading_pa == pytest.approx(exact.reading_pa, rel=1e-9)
+        for omega in (1e-4, 0.02, 1.0, 30.0):
+            expected, found = exact.plant(1j * omega), quick.plant(1j * omega)
+            np.testing.assert_allclose(found[:, 0], expected[:, 0], rtol=2e-5, atol=1e-12)
+            load_ratio = exact.load_scale_pa_m3_s / quick.load_scale_pa_m3_s
+            np.testing.assert_allclose(
+                found[:, 1] * load_ratio, expected[:, 1], rtol=2e-5, atol=1e-12
+            )
+
+
+def test_a_wide_line_is_walked_to_and_not_jumped_past() -> None:
+    """Flow goes with the root of a difference of 2 Pa in 3.5 kPa: whole steps swing for ever."""
+    study = load("preset:crystal-furnace")
+    points = [point for point in duty_points(study) if point.feasible]
+    chain = build_chain(study.system)
+    start = States(
+        np.array([p.node_pressures_pa for p in points]).T,
+        np.array([p.speed for p in points]),
+        np.array([p.gas_load_pa_m3_s for p in points]),
+        np.ones(len(points), dtype=bool),
+    )
+    which = np.array([[SPEED] * len(points), [GAS_LOAD] * len(points)])
+    slow = np.array([[0.25] * len(points), start.gas_load_pa_m3_s])
+    found = settle(chain, start, Held(which, slow))
+    assert found.found.all()
+    flows = chain.net_flows(found.pressures_pa, found.speed, found.gas_load_pa_m3_s)
+    assert np.max(np.abs(flows) / found.gas_load_pa_m3_s) < 1e-9
+
+
+def test_what_has_no_steady_state_is_not_found() -> None:
+    study = load("preset:reference-plant")
+    point = duty_points(study)[0]
+    start = States(
+        np.array([[point.pressure_pa]]), np.array([0.5]), np.array([6.0]), np.array([True])
+    )
+    too_much = Held(np.array([[SPEED], [GAS_LOAD]]), np.array([[0.2], [1e5]]))
+    assert not settle(build_chain(study.system), start, too_much).found[0]
