@@ -213,7 +213,7 @@ def _largest_speed(chain: Chain) -> float:
     """Upper bound of the chain's pumping speed at the chamber [m3/s]."""
     probe = np.full(1, 1e3)
     bounds = [
-        chain.throughput(element, probe, 0.0 * probe, np.ones(1))[0] / probe[0]
+        chain.throughput(element, probe, 1e-6 * probe, np.ones(1))[0] / probe[0]
         for element in range(chain.size)
     ]
     bounds += [float(np.exp(chain.curves[:, 1].max())), float(chain.rows[:, 0].max())]
