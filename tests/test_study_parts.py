@@ -129,6 +129,23 @@ def test_backing_pump_by_several_curves_and_ballast() -> None:
     assert backing.displacement_m3_s is None
 
 
+def test_a_list_a_curve_and_a_whole_number_keep_their_basis_when_written_anew() -> None:
+    details = 'basis = "measured", tolerance = "5 %", note = "own test" }'
+    study = loads(
+        GOOD.replace('["250 mbar L/s"]', f'{{ is = ["15 slm(0 degC)"], {details}')
+        .replace('displacement = "100 L/s"', f"curve = {{ is = [{FULL[1]}], {details}")
+        .replace('signal = "linear"', f'signal = "linear"\nbits = {{ is = 16, {details}')
+    )  # fmt: skip
+    anew = loads(study.model_copy(update={"title": "anew"}).text)
+    for path in ("duty.hold[0].gas_loads", "system.backing.curve", "system.gauge[0].bits"):
+        assert anew.provenance[path].basis == "measured"
+        assert anew.provenance[path].tolerance == 0.05
+    backing = study.system.backing.model_copy(update={"curve": ((10.0, 0.01), (20.0, 0.02))})
+    system = study.system.model_copy(update={"backing": backing})
+    other = loads(study.model_copy(update={"system": system}).text)
+    assert other.provenance["system.backing.curve"].basis == "not stated"
+
+
 def test_gauge_between_booster_and_pump() -> None:
     gap = 'gap_conductance = "3 L/s"'
     study = changed(booster(gap), (POSITION, 'position = "interstage"'))

@@ -163,19 +163,30 @@ def _is_told(model: Part, name: str, spec: Spec, value: Any) -> bool:
 def _told(spec: Spec, value: Any, origin: Provenance | None) -> str:
     """Return a value as TOML, with its basis where that still belongs to this value."""
     text = "" if value is None else _value(spec, value)
-    if value is None or origin is None or spec.kind != "quantity":
+    if value is None or origin is None or origin.basis in ("default", "not stated"):
         return text
-    if origin.basis in ("default", "not stated"):
-        return text
-    with suppress(QuantityError):
-        if to_si(origin.typed, spec.dimension) == value:
-            details = [f"is = {_quoted(origin.typed)}", f"basis = {_quoted(origin.basis)}"]
+    with suppress(QuantityError, ValueError):
+        if _typed_value(spec, origin.typed) == value:
+            typed = _quoted(origin.typed) if spec.kind == "quantity" else text
+            details = [f"is = {typed}", f"basis = {_quoted(origin.basis)}"]
             if origin.tolerance is not None:
                 details.append(f"tolerance = {_number(origin.tolerance, 'fraction', '%')}")
             if origin.note:
                 details.append(f"note = {_quoted(origin.note)}")
             return f"{{ {', '.join(details)} }}"
     return text
+
+
+def _typed_value(spec: Spec, typed: str) -> Any:
+    """Read the text of a value's origin."""
+    if spec.kind == "quantity":
+        return to_si(typed, spec.dimension)
+    if spec.kind == "list":
+        return tuple(to_si(text, spec.dimension) for text in typed.split(", "))
+    if spec.kind == "pairs":
+        rows = [row.split(", ") for row in typed.split("; ")]
+        return tuple(tuple(map(to_si, row, spec.dimensions)) for row in rows)
+    return int(typed) if spec.kind == "whole" else typed
 
 
 def _value(spec: Spec, value: Any) -> str:
