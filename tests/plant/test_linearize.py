@@ -14,57 +14,16 @@ from chamberctl.plant.chain import build_chain
 from chamberctl.plant.compiled import compile_function
 from chamberctl.plant.equations import net_flows
 from chamberctl.plant.linearize import linearize
-from chamberctl.plant.operating import operating_point, point_at
-from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
+from chamberctl.plant.operating import operating_point
 from chamberctl.plant.steady import steady_pressures
-from chamberctl.plant.survey import survey
-from chamberctl.plant.window import operating_window
-from chamberctl.study import load, presets
-from chamberctl.study.system import System
+from tests.plant.linear_check import check_against_complex_step
 from tests.plant.plants import GAUGE, booster_plant, conductance, plant
-
-TOLERANCE = 1e-6
-
-
-def check_against_complex_step(system: System, speeds: np.ndarray, loads: np.ndarray) -> None:
-    """DC gain, slowest pole and authority at every pair of speed and load."""
-    chain = build_chain(system)
-    found = survey(chain, system, system.gauges[0], speeds, loads)
-    assert np.all(found.feasible)
-    arguments = (found.pressures_pa, speeds, loads)
-    authority = speed_authority(chain, *arguments)
-    slowest = slowest_time_constant(chain, *arguments)
-    for index in range(speeds.size):
-        model = linearize(system, point_at(found, index, chain, system, ""))
-        gain = model.plant.dcgain()
-        expected = -authority[:, index] / speeds[index]
-        assert gain[0, 0] == pytest.approx(expected[0], rel=TOLERANCE)
-        assert gain[1, 0] == pytest.approx(expected[0], rel=TOLERANCE)
-        lags = -1.0 / np.real(model.plant.poles())
-        nearest = lags[np.argmin(np.abs(lags - slowest[index]))]
-        assert nearest == pytest.approx(slowest[index], rel=TOLERANCE)
 
 
 @pytest.mark.parametrize("system", [plant(), booster_plant()], ids=["ideal", "booster"])
 def test_fifty_points_over_the_window(system):
     speeds = np.random.default_rng(7).uniform(system.drive.minimum_speed, 1.0, 50)
     check_against_complex_step(system, speeds, np.geomspace(0.5, 80.0, 50))
-
-
-@pytest.mark.parametrize("name", sorted(presets()))
-def test_fifty_points_over_the_window_of_each_preset(name):
-    """Spread in ln p over the reachable pressures of the duty's gas loads."""
-    study = load(f"preset:{name}")
-    window = operating_window(study, n_speeds=9, n_loads=3)
-    reachable = window.feasible & (window.limited_by == "")
-    rng = np.random.default_rng(11)
-    loads = np.broadcast_to(window.gas_loads_pa_m3_s[:, None], reachable.shape)[reachable]
-    speeds = np.broadcast_to(window.speeds, reachable.shape)[reachable]
-    order = np.argsort(window.pressure_pa[reachable])
-    chosen = order[np.linspace(0, order.size - 1, 50).round().astype(int)]
-    spread = speeds[chosen] * rng.uniform(0.999, 1.001, 50)
-    spread = np.clip(spread, study.system.drive.minimum_speed, study.system.drive.maximum_speed)
-    check_against_complex_step(study.system, spread, loads[chosen])
 
 
 def test_fifty_points_of_a_scaled_plant_over_eight_decades():
@@ -194,7 +153,7 @@ def test_changing_the_slip_once_moves_every_consumer(monkeypatch):
     gains = [linearize(system, p).plant.dcgain()[0, 0] * p.speed for p in (before, after)]
     assert gains[1] == pytest.approx(-after.authority_chamber, rel=1e-6)
     chain = build_chain(system)
-    compiled = compile_function(net_flows)(
+    compiled = compile_function(net_flows, keep=False)(
         chain.kinds,
         chain.rows,
         chain.curves,
