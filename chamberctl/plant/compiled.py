@@ -1,38 +1,55 @@
-"""The same right-hand side, compiled.
+"""The same formulas, compiled.
 
 The physics is written once, as plain functions. This module compiles a function together with
 every chamberctl function it calls, from the very objects that the interpreter runs, so that the
-compiled code cannot drift from the plain one: nothing is cached on disk.
+compiled code cannot drift from the plain one.
+
+Compiled code is kept in the user's cache folder under a key that hashes every source file of the
+package and the versions of compiler and libraries: the compiler's own cache watches only the file
+of the function itself, and returned old results after a change in a module that it calls.
 """
 
 from __future__ import annotations
 
+import hashlib
+import os
+import sys
 import types
 from collections.abc import Callable
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 from chamberctl.plant import equations
 
+CACHE_VARIABLE = "CHAMBERCTL_CACHE"
+"""Environment variable that names another cache folder."""
 
-def compile_function(function: Callable[..., Any]) -> Callable[..., Any]:
+
+def compile_function(function: Callable[..., Any], *, keep: bool = True) -> Callable[..., Any]:
     """Compile a plain function and the chamberctl functions it calls.
 
     Parameters
     ----------
     function : callable
-        A branch-free function of numbers and arrays from `chamberctl.physics` or
-        `chamberctl.plant.equations`.
+        A function of numbers and arrays that only calls functions of the same kind.
+    keep : bool
+        Whether the compiled code may be kept on disk; not for functions changed at run time.
 
     Returns
     -------
     callable
         The compiled function, same arguments and results.
     """
-    return _compile(function, {})
+    import numba
+
+    folder = cache_folder() if keep else None
+    if folder is not None:
+        numba.config.CACHE_DIR = str(folder)
+    return _compile(function, {}, folder is not None)
 
 
-def _compile(function: Any, done: dict[Any, Any]) -> Any:
+def _compile(function: Any, done: dict[Any, Any], keep: bool) -> Any:
     """Compile one function after the functions it calls; `done` maps plain to compiled."""
     from numba import njit
 
@@ -42,11 +59,13 @@ def _compile(function: Any, done: dict[Any, Any]) -> Any:
     for name in function.__code__.co_names:
         called = names.get(name)
         if isinstance(called, types.FunctionType) and called.__module__.startswith("chamberctl."):
-            names[name] = _compile(called, done)
+            names[name] = _compile(called, done, keep)
     copy = types.FunctionType(
         function.__code__, names, function.__name__, function.__defaults__, function.__closure__
     )
-    done[function] = njit(copy)
+    copy.__module__ = function.__module__
+    copy.__qualname__ = function.__qualname__
+    done[function] = njit(copy, cache=keep)
     return done[function]
 
 
@@ -60,3 +79,54 @@ def compiled_net_flows() -> Callable[..., Any]:
         Same arguments as `equations.net_flows`, arrays of one operating point.
     """
     return compile_function(equations.net_flows)
+
+
+@cache
+def cache_folder() -> Path | None:
+    """Folder for compiled code of exactly this package, compiler and Python.
+
+    Returns
+    -------
+    Path or None
+        The folder, made if missing; None where no folder can be written, so that the code is
+        compiled anew in every process.
+    """
+    folder = _user_cache() / _fingerprint()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        probe = folder / f"probe-{os.getpid()}"
+        probe.touch()
+        probe.unlink()
+    except OSError:
+        return None
+    return folder
+
+
+def _user_cache() -> Path:
+    """The user's folder for what can be made again."""
+    given = os.environ.get(CACHE_VARIABLE)
+    if given:
+        return Path(given)
+    if sys.platform == "win32":
+        base = os.environ.get("LOCALAPPDATA") or str(Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = str(Path.home() / "Library" / "Caches")
+    else:
+        base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    return Path(base) / "chamberctl"
+
+
+def _fingerprint() -> str:
+    """Hash of all package source and of the versions that the compiled code depends on."""
+    import llvmlite
+    import numba
+    import numpy
+
+    digest = hashlib.sha256()
+    versions = (sys.version, numba.__version__, llvmlite.__version__, numpy.__version__)
+    digest.update("|".join(versions).encode())
+    root = Path(__file__).resolve().parents[1]
+    for path in sorted(root.rglob("*.py")):
+        digest.update(path.relative_to(root).as_posix().encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:32]

@@ -259,15 +259,13 @@ def run(
     command = start_speed
     commands = np.empty(scans)
     sample, arrival, load_place, open_place = 0, 0, 0, 0
-    last_shown = -1.0
-    shown_before = signal_pa(gauge_pa, 0.0, gauge)
+    shown_before = signal_pa(gauge_pa, 0.0, schedule.factor[0], gauge)
     while sample < scans and schedule.sampled_s[sample] <= 0.0:
         samples[sample] = gauge_pa
         sample += 1
     for k in range(scans):
         t = k * scan_time_s
-        gauge_now = gauge._replace(gas_factor=schedule.factor[k])
-        shown = signal_pa(samples[k], schedule.noise[k], gauge_now)
+        shown = signal_pa(samples[k], schedule.noise[k], schedule.factor[k], gauge)
         if schedule.fault[k] == FAILS_ZERO:
             shown = 0.0
         elif schedule.fault[k] == FAILS_FULL:
@@ -283,9 +281,12 @@ def run(
         applied = schedule.applied[k]
         if bad and not held:
             applied = memory.output if options.bad_action == HOLD_OUTPUT else options.bad_action
-            before = memory
-            memory = scan(numbers, memory, r, before.filtered, schedule.feed_forward[k], True, applied)
-            memory = memory._replace(fresh=True)
+            blind = memory.filtered
+            memory = scan(numbers, memory, r, blind, schedule.feed_forward[k], True, applied)
+            memory = Memory(
+                memory.integral, memory.derivative, memory.filtered, r, memory.output, True,
+                memory.unlimited,
+            )  # fmt: skip
         else:
             memory = scan(numbers, memory, r, y, schedule.feed_forward[k], held, applied)
         command = given_command(memory.output, command, drive, scan_time_s)
@@ -302,7 +303,7 @@ def run(
         row[12] = 1.0 if bad else 0.0
         for i in range(count):
             row[13 + i] = np.exp(x[i])
-        end = t + scan_time_s
+        end = (k + 1) * scan_time_s
         while t < end:
             stop = end
             if arrival <= k:

@@ -28,7 +28,6 @@ class GaugeNumbers(NamedTuple):
     range_high_pa: float
     log_signal: bool
     steps: float
-    gas_factor: float
     head_k: float
     chamber_k: float
     bore_radius_m: float
@@ -38,7 +37,9 @@ class GaugeNumbers(NamedTuple):
     log_reading: bool
 
 
-def signal_pa(pressure_pa: float, noise: float, gauge: GaugeNumbers) -> float:
+def signal_pa(
+    pressure_pa: float, noise: float, gas_factor: float, gauge: GaugeNumbers
+) -> float:
     """Indicated pressure that arrives at the controller.
 
     Parameters
@@ -47,6 +48,8 @@ def signal_pa(pressure_pa: float, noise: float, gauge: GaugeNumbers) -> float:
         True pressure at the gauge, after its lag [Pa].
     noise : float
         Relative deviation of this sample [-].
+    gas_factor : float
+        True over indicated pressure of the gas at this time [-].
     gauge : GaugeNumbers
         The gauge.
 
@@ -55,7 +58,7 @@ def signal_pa(pressure_pa: float, noise: float, gauge: GaugeNumbers) -> float:
     float
         Indicated pressure, held within the gauge's range and rounded to its counts [Pa].
     """
-    shown = pressure_pa / gauge.gas_factor
+    shown = pressure_pa / gas_factor
     if gauge.head_k > 0.0:
         shown *= transpiration_ratio(
             pressure_pa,

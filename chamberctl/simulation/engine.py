@@ -1,0 +1,351 @@
+"""Running the loop on the nonlinear plant: from a described system to a trace in time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.control.controller import Memory, PidSettings, numbers
+from chamberctl.errors import ChamberctlError, InputError
+from chamberctl.physics.gases import most_probable_speed, viscosity
+from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.compiled import compile_function
+from chamberctl.plant.gas import system_gas
+from chamberctl.simulation import core
+from chamberctl.simulation.drive import DriveNumbers
+from chamberctl.simulation.signal import NO_FAULT, GaugeNumbers
+from chamberctl.simulation.stepping import PlantNumbers
+
+if TYPE_CHECKING:
+    from chamberctl.study import Drive, Gauge, System
+
+Array = NDArray[np.float64]
+
+TOLERANCE = 2e-7
+"""Error of ln p allowed per step; with it a run keeps 1e-4 in pressure (halving shows it)."""
+
+STEPS_PER_SCAN_AT_LEAST = 1.0
+SHORTEST_STEP_S = 1e-9
+
+LEAST_OPEN = 1e-6
+"""A closed valve still leaks this share of its open conductance (assumed; an ideal pump behind an
+ideal valve would have no pressure at all)."""
+
+
+@dataclass(frozen=True)
+class Happenings:
+    """What happens to the loop from outside during a run.
+
+    Parameters
+    ----------
+    duration_s : float
+        Length of the run [s].
+    setpoint_pa : array, shape (scans,)
+        Indicated setpoint at each scan [Pa].
+    load : array, shape (C, 2)
+        Corners (time [s], gas load [Pa m3/s]) of straight lines; a jump is two corners at a time.
+    opening : array, shape (C, 2)
+        Corners (time [s], openness [-]) of the line part `moving`.
+    moving : int
+        Index of the line part that opens or closes, -1 for none.
+    held : bool array, shape (scans,)
+        Scans at which the output is given from outside.
+    applied : array, shape (scans,)
+        Output applied there, speed fraction [-].
+    feed_forward : array, shape (scans,)
+        Added to the controller's output [-].
+    fault : int array, shape (scans,)
+        What the gauge sends: its signal or a fault, see `signal.py`.
+    factor : array, shape (scans,)
+        True over indicated pressure at each scan [-].
+    """
+
+    duration_s: float
+    setpoint_pa: Array
+    load: Array
+    opening: Array = field(default_factory=lambda: np.array([[0.0, 1.0]]))
+    moving: int = -1
+    held: NDArray[np.bool_] | None = None
+    applied: Array | None = None
+    feed_forward: Array | None = None
+    fault: NDArray[np.int64] | None = None
+    factor: Array | None = None
+
+
+@dataclass(frozen=True)
+class Start:
+    """State at the start of a run.
+
+    Parameters
+    ----------
+    pressures_pa : array, shape (N,)
+        Node pressures [Pa].
+    speed : float
+        Speed of the drive [-].
+    memory : Memory
+        The controller's memory; `Memory(output=speed)` starts without a bump.
+    """
+
+    pressures_pa: Array
+    speed: float
+    memory: Memory
+
+
+@dataclass(frozen=True)
+class Trace:
+    """A run, scan by scan.
+
+    Parameters
+    ----------
+    time_s : array, shape (scans,)
+        Time of each scan [s].
+    columns : dict of str to array
+        `core.COLUMNS` and the pressure of each node as "p_NAME_pa"; units in the names, speeds as
+        fractions of rated, controller quantities in speed fraction or in the loop's reading.
+    held : bool array, shape (scans,)
+        Scans at which the output was given from outside.
+    setpoint_pa : array, shape (scans,)
+        Indicated setpoint [Pa].
+    settings : PidSettings
+        The controller's settings.
+    complete : bool
+        False where the integration could not go on; later rows are NaN.
+    """
+
+    time_s: Array
+    columns: dict[str, Array]
+    held: NDArray[np.bool_]
+    setpoint_pa: Array
+    settings: PidSettings
+    complete: bool
+
+    @property
+    def pressure_pa(self) -> Array:
+        """True chamber pressure [Pa]."""
+        return self.columns["p_chamber_pa"]
+
+
+class SimulationError(ChamberctlError):
+    """A run that could not be carried to its end."""
+
+
+def drive_numbers(drive: Drive) -> DriveNumbers:
+    """The drive as plain numbers; a ramp time of zero is no ramp."""
+
+    def rate(full_scale_s: float) -> float:
+        return 1.0 / full_scale_s if full_scale_s > 0.0 else math.inf
+
+    bands = np.array(drive.avoid_bands, dtype=float).reshape(-1, 2)
+    return DriveNumbers(
+        rate(drive.rise_time_s),
+        rate(drive.fall_time_s),
+        rate(drive.second_ramp_s),
+        drive.lag_s,
+        drive.resolution,
+        drive.minimum_speed,
+        drive.maximum_speed,
+        bands,
+    )
+
+
+def gauge_numbers(
+    system: System, chain: Chain, gauge: Gauge, reading: str, floor_pa: float
+) -> GaugeNumbers:
+    """The loop's gauge as plain numbers; see `signal.GaugeNumbers`."""
+    gas, chamber_k = system_gas(system.gas), system.chamber.temperature_k
+    head_k = gauge.head_temperature_k or 0.0
+    mean_k = 0.5 * (head_k + chamber_k) if head_k else chamber_k
+    return GaugeNumbers(
+        node=gauge_node(chain, gauge),
+        lag_s=gauge.lag_s,
+        range_low_pa=gauge.range_low_pa,
+        range_high_pa=gauge.range_high_pa,
+        log_signal=gauge.signal == "log",
+        steps=2.0**gauge.bits - 1.0 if gauge.bits else 0.0,
+        head_k=head_k,
+        chamber_k=chamber_k,
+        bore_radius_m=0.5 * gauge.tube_bore_m,
+        viscosity_pa_s=float(viscosity(mean_k, gas.viscosity_20c_pa_s, gas.sutherland_k)),
+        most_probable_speed_m_s=float(most_probable_speed(mean_k, gas.molar_mass_kg_mol)),
+        floor_pa=floor_pa,
+        log_reading=reading == "log10",
+    )
+
+
+def plant_numbers(chain: Chain) -> PlantNumbers:
+    """The chain as plain arrays for compiled code."""
+    return PlantNumbers(
+        chain.kinds,
+        chain.rows,
+        chain.curves,
+        chain.compression,
+        chain.nodes,
+        chain.vapor,
+        chain.booster_map,
+        chain.backing_map,
+        chain.volumes_m3,
+    )
+
+
+def simulate_loop(
+    system: System,
+    gauge: Gauge,
+    settings: PidSettings,
+    start: Start,
+    happenings: Happenings,
+    *,
+    seed: int | None = None,
+    detects_faults: bool = True,
+    bad_action: float = core.HOLD_OUTPUT,
+    tolerance: float = TOLERANCE,
+    floor_pa: float | None = None,
+    ideal: bool = False,
+) -> Trace:
+    """Run the sampled loop on the nonlinear plant.
+
+    Parameters
+    ----------
+    system : study.System
+        The system; chamber, line, pumps, drive.
+    gauge : study.Gauge
+        The loop's gauge.
+    settings : PidSettings
+        The controller; must have a scan time.
+    start : Start
+        State at the start.
+    happenings : Happenings
+        What happens from outside.
+    seed : int, optional
+        Seed of the gauge's noise; no noise if not given.
+    detects_faults : bool
+        Whether the controller notices a gauge fault.
+    bad_action : float
+        Output to go to at a bad reading [-]; `core.HOLD_OUTPUT` holds it.
+    tolerance : float
+        Error of ln p allowed per step [-].
+    floor_pa : float, optional
+        Floor of the reading before the logarithm [Pa]; the gauge's lower end if not given.
+    ideal : bool
+        Leave out rounding, bands and the second ramp of the drive and the gauge's counts.
+
+    Returns
+    -------
+    Trace
+        The run.
+
+    Raises
+    ------
+    InputError
+        If the settings have no scan time, or the run has no scan.
+    SimulationError
+        If the integration cannot go on.
+    """
+    scan_time = settings.scan_time_s
+    if scan_time is None:
+        raise InputError("a simulated controller needs a scan time", field="scan_time_s")
+    scans = math.ceil(happenings.duration_s / scan_time) + 1
+    if not 2 <= scans <= 50_000_000:
+        raise InputError(
+            "a run lasts at least one scan", given=f"{happenings.duration_s:g} s", field="duration"
+        )
+    chain = build_chain(system)
+    drive = drive_numbers(system.drive)
+    floor = gauge.range_low_pa if floor_pa is None else floor_pa
+    watching = gauge_numbers(system, chain, gauge, settings.reading, floor)
+    if ideal:
+        drive = drive._replace(resolution=0.0, bands=np.empty((0, 2)), second_per_s=math.inf)
+        watching = watching._replace(steps=0.0)
+    schedule = _schedule(happenings, system, gauge, settings, scans, seed, watching)
+    record = np.full((scans, len(core.COLUMNS) + chain.size), np.nan)
+    options = core.Options(
+        tolerance, scan_time / STEPS_PER_SCAN_AT_LEAST, SHORTEST_STEP_S, detects_faults, bad_action
+    )
+    status = compiled_run()(
+        plant_numbers(chain),
+        drive,
+        watching,
+        numbers(settings),
+        schedule,
+        options,
+        scan_time,
+        np.log(start.pressures_pa),
+        start.speed,
+        start.memory,
+        record,
+    )
+    names = [*core.COLUMNS, *(f"p_{name.replace(' ', '_')}_pa" for name in chain.node_names)]
+    return Trace(
+        time_s=np.arange(scans) * scan_time,
+        columns={name: record[:, index] for index, name in enumerate(names)},
+        held=schedule.mode == core.HELD,
+        setpoint_pa=_per_scan(happenings.setpoint_pa, scans, 0.0),
+        settings=settings,
+        complete=status == core.DONE,
+    )
+
+
+@cache
+def compiled_run() -> Callable[..., int]:
+    """`core.run`, compiled on first use in this process.
+
+    Returns
+    -------
+    callable
+        Same arguments as `core.run`.
+    """
+    return compile_function(core.run)
+
+
+def _per_scan(values: NDArray | None, scans: int, otherwise: float) -> Array:
+    """One value per scan; the last one goes on."""
+    if values is None:
+        return np.full(scans, otherwise)
+    given = np.asarray(values, dtype=float)
+    return np.append(given, np.full(max(scans - given.size, 0), given[-1]))[:scans]
+
+
+def _schedule(
+    happenings: Happenings,
+    system: System,
+    gauge: Gauge,
+    settings: PidSettings,
+    scans: int,
+    seed: int | None,
+    watching: GaugeNumbers,
+) -> core.Schedule:
+    """Translate what happens into the arrays of compiled code."""
+    scan_time = settings.scan_time_s
+    assert scan_time is not None
+    time = np.arange(scans) * scan_time
+    setpoint = _per_scan(happenings.setpoint_pa, scans, 0.0)
+    if settings.reading == "log10":
+        setpoint = np.log10(np.maximum(setpoint, watching.floor_pa))
+    taken = time - gauge.dead_time_s
+    if gauge.update_period_s > 0.0:
+        taken = np.floor(taken / gauge.update_period_s + 1e-9) * gauge.update_period_s
+        taken = np.minimum(taken, time)
+    noise = np.zeros(scans)
+    if seed is not None:
+        noise = gauge.noise * np.random.default_rng(seed).standard_normal(scans)
+    return core.Schedule(
+        setpoint=setpoint,
+        mode=_per_scan(happenings.held, scans, 0.0).astype(np.int64),
+        applied=_per_scan(happenings.applied, scans, 0.0),
+        feed_forward=_per_scan(happenings.feed_forward, scans, 0.0),
+        fault=_per_scan(happenings.fault, scans, NO_FAULT).astype(np.int64),
+        noise=noise,
+        factor=_per_scan(happenings.factor, scans, gauge.gas_factor),
+        sampled_s=taken,
+        arrives_s=time + settings.delay_s + system.drive.dead_time_s,
+        load_s=np.ascontiguousarray(happenings.load[:, 0]),
+        load=np.ascontiguousarray(happenings.load[:, 1]),
+        open_s=np.ascontiguousarray(happenings.opening[:, 0]),
+        open=np.maximum(happenings.opening[:, 1], LEAST_OPEN),
+        moving=happenings.moving,
+    )
