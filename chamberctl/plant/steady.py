@@ -25,6 +25,9 @@ LOWEST_NODE_PRESSURE_PA = 1e-20
 _LOAD_DECADES = 12.0
 """Decades of gas load that the search for a load covers."""
 
+_TRACE = 1e-12
+"""Least vapor flow that is searched for, of the most that there can be."""
+
 _ABOVE_ATMOSPHERE = 30.0
 """Stands for ln p where no steady state exists below atmospheric pressure."""
 
@@ -65,8 +68,9 @@ def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
 
     flat = [np.atleast_1d(part).ravel() for part in (n, load)]
     most = np.full(flat[0].shape, conductance * saturation)
-    found = elementwise.find_root(surplus, (np.zeros(most.shape), most), args=tuple(flat))
-    vapor = np.where(surplus(np.zeros(most.shape), *flat) >= 0.0, 0.0, found.x)
+    trace = _TRACE * most  # not zero: without any other gas no pressure would belong to it
+    found = elementwise.find_root(surplus, (trace, most), args=tuple(flat))
+    vapor = np.where(surplus(trace, *flat) >= 0.0, 0.0, found.x)
     return _pressures(chain, n, load, vapor.reshape(n.shape))
 
 
