@@ -7,7 +7,9 @@ import re
 from collections.abc import Iterable
 
 _OUTSIDE = re.compile(
-    r"turbo|cryo|diffusion|getter|ion[ _-]?pump|molecular[ _-]?drag|sublimation|ejector", re.I
+    r"turbo|cryo|diffusion|getter|ion[ _-]?pump|molecular[ _-]?drag|sublimation|sorption|condensing"
+    r"|ejector",
+    re.I,
 )
 OUTSIDE_REMEDY = (
     "outside the model: only pumps that displace gas are described here (a backing pump and a "
