@@ -17,6 +17,7 @@ import sys
 import types
 from collections.abc import Callable
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +46,7 @@ def compile_function(function: Callable[..., Any], *, keep: bool = True) -> Call
 
     folder = cache_folder() if keep else None
     if folder is not None:
-        numba.config.CACHE_DIR = str(folder)
+        numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     return _compile(function, {}, folder is not None)
 
 
@@ -118,12 +119,8 @@ def _user_cache() -> Path:
 
 def _fingerprint() -> str:
     """Hash of all package source and of the versions that the compiled code depends on."""
-    import llvmlite
-    import numba
-    import numpy
-
     digest = hashlib.sha256()
-    versions = (sys.version, numba.__version__, llvmlite.__version__, numpy.__version__)
+    versions = (sys.version, *(version(name) for name in ("numba", "llvmlite", "numpy")))
     digest.update("|".join(versions).encode())
     root = Path(__file__).resolve().parents[1]
     for path in sorted(root.rglob("*.py")):

@@ -73,16 +73,20 @@ def element_throughput(
         Throughput counted at T_ref [Pa m3/s].
     """
     if kind == PASSAGE:
-        return row[9] * row[8] * passage_throughput(
-            inlet_pressure_pa,
-            outlet_pressure_pa,
-            row[0],
-            row[1],
-            row[2],
-            row[3],
-            row[4],
-            row[5],
-            row[6],
+        return (
+            row[9]
+            * row[8]
+            * passage_throughput(
+                inlet_pressure_pa,
+                outlet_pressure_pa,
+                row[0],
+                row[1],
+                row[2],
+                row[3],
+                row[4],
+                row[5],
+                row[6],
+            )
         )
     if kind == CONDUCTANCE:
         return row[9] * row[0] * (inlet_pressure_pa - outlet_pressure_pa)

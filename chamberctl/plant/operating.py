@@ -14,7 +14,7 @@ from chamberctl.findings import Finding
 from chamberctl.physics.constants import LOWEST_PRESSURE_PA
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
 from chamberctl.plant.gauge import reading, true_pressure
-from chamberctl.plant.point import OperatingPoint, pressure_text, throughput_text
+from chamberctl.plant.point import OperatingPoint, percent_text, pressure_text, throughput_text
 from chamberctl.plant.point_findings import point_findings
 from chamberctl.plant.steady import load_for_pressure, speed_for_pressure, steady_pressures
 from chamberctl.plant.survey import Survey, survey
@@ -95,8 +95,9 @@ def operating_point(
     found = survey(chain, system, gauge, np.array([speed]), np.array([gas_load_pa_m3_s]))
     if not found.feasible[0]:
         raise Infeasible(
-            f"At speed {speed:.0%} and a gas load of {throughput_text(gas_load_pa_m3_s)} there is "
-            "no steady state between vacuum and atmosphere.",
+            f"At speed {percent_text(speed)} and a gas load of "
+            f"{throughput_text(gas_load_pa_m3_s)} there is no steady state between vacuum and "
+            "atmosphere.",
             _load_advice(chain, system, speed),
         )
     return point_at(found, 0, chain, system, where)
@@ -294,8 +295,8 @@ def _unreachable(
         )
     return Infeasible(
         f"{asked} is not reachable at a gas load of {gas}: even at the minimum speed of "
-        f"{drive.minimum_speed:.0%} the pumps hold {pressure_text(highest)}, and speed cannot lift "
-        "it further.",
+        f"{percent_text(drive.minimum_speed)} the pumps hold {pressure_text(highest)}, and speed "
+        "cannot lift it further.",
         f"Nearest: {pressure_text(highest)}, or a lower minimum speed if the pump allows it, a "
         f"throttle, or more gas. {GAS_ADVICE}",
     )

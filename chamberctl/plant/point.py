@@ -99,3 +99,8 @@ def pressure_text(pressure_pa: float) -> str:
 def throughput_text(flow_pa_m3_s: float) -> str:
     """Throughput in words for findings, in mbar L/s at 20 degC."""
     return format_quantity(flow_pa_m3_s, "mbar L/s", 3)
+
+
+def percent_text(fraction: float) -> str:
+    """Fraction in words for findings, in percent."""
+    return format_quantity(fraction, "%", 3)

@@ -10,6 +10,7 @@ from chamberctl.plant.point import (
     LITTLE_AUTHORITY,
     STALLING_AUTHORITY,
     OperatingPoint,
+    percent_text,
     pressure_text,
 )
 from chamberctl.plant.survey import OVERFLOW_VALVE, TORQUE_LIMIT
@@ -166,8 +167,9 @@ def _bands(point: OperatingPoint, system: System) -> list[Finding]:
         Finding(
             "caution",
             "speed to avoid",
-            f"The steady speed of {point.speed:.1%} lies in a band to avoid "
-            f"({low:.1%} to {high:.1%}): the loop would hunt between its edges.",
+            f"The steady speed of {percent_text(point.speed)} lies in a band to avoid "
+            f"({percent_text(low)} to {percent_text(high)}): the loop would hunt between its "
+            "edges.",
         )
         for low, high in system.drive.avoid_bands
         if low < point.speed < high

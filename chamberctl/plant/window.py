@@ -16,6 +16,7 @@ from chamberctl.plant.operating import operating_points
 from chamberctl.plant.point import (
     LITTLE_AUTHORITY,
     OperatingPoint,
+    percent_text,
     pressure_text,
     throughput_text,
 )
@@ -203,8 +204,8 @@ def _window_findings(
             )
         )
     if np.any(arrays["extrapolated"]):
-        share = np.mean(arrays["extrapolated"])
-        text = f"{share:.0%} of the window lies outside the backing pump's stated curve."
+        share = percent_text(float(np.mean(arrays["extrapolated"])))
+        text = f"{share} of the window lies outside the backing pump's stated curve."
         findings.append(Finding("caution", "extrapolated", text))
     findings += _gauge_findings(arrays, gauge)
     findings += _thermal_gauges(system)

@@ -20,7 +20,6 @@ from chamberctl.simulation.stepping import (
     GAMMA,
     PlantNumbers,
     Surroundings,
-    flows_at,
     slopes,
     stage,
 )
@@ -187,9 +186,7 @@ def advance(
     return gauge_pa, DONE
 
 
-def lagged(
-    start: float, begin: float, middle: float, end: float, h: float, lag_s: float
-) -> float:
+def lagged(start: float, begin: float, middle: float, end: float, h: float, lag_s: float) -> float:
     """First-order lag of a pressure known at the start, the first stage and the end of a step.
 
     The pressure in between is taken as the parabola through the three; the lag is then exact.

@@ -281,7 +281,7 @@ def simulate_loop(
     )
     names = [*core.COLUMNS, *(f"p_{name.replace(' ', '_')}_pa" for name in chain.node_names)]
     return Trace(
-        time_s=np.arange(scans) * scan_time,
+        time_s=np.arange(scans, dtype=np.float64) * scan_time,
         columns={name: record[:, index] for index, name in enumerate(names)},
         held=schedule.mode == core.HELD,
         setpoint_pa=_per_scan(happenings.setpoint_pa, scans, 0.0),

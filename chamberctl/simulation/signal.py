@@ -37,9 +37,7 @@ class GaugeNumbers(NamedTuple):
     log_reading: bool
 
 
-def signal_pa(
-    pressure_pa: float, noise: float, gas_factor: float, gauge: GaugeNumbers
-) -> float:
+def signal_pa(pressure_pa: float, noise: float, gas_factor: float, gauge: GaugeNumbers) -> float:
     """Indicated pressure that arrives at the controller.
 
     Parameters
