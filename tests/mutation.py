@@ -53,6 +53,10 @@ SUITES: dict[str, tuple[str, ...]] = {
     ),
     "physics.chamber": ("physics/test_chamber.py",),
     "physics.instruments": ("physics/test_instruments.py",),
+    "physics.loads": ("physics/test_loads.py",),
+    "physics.mixtures": ("physics/test_mixtures.py",),
+    "physics.transpiration": ("physics/test_transpiration.py",),
+    "physics.thermal_gauge": ("physics/test_thermal_gauge.py",),
     "plant.equations": ("physics/test_worked_transients.py", "plant/test_operating.py"),
     "plant.sensitivity": ("plant/test_operating.py", "plant/test_linearize.py"),
     "control.rules": ("control/test_rules.py", "control/test_rule_details.py"),
@@ -70,6 +74,8 @@ SUITES: dict[str, tuple[str, ...]] = {
 
 #: (module, place, number) of mutants that change no result beyond its accuracy -> why.
 EQUIVALENT: dict[tuple[str, str, str], str] = {
+    ("physics.mixtures", "blend", "1e-06"): "how exactly shares must sum to 1 is a choice",
+    ("physics.thermal_gauge", "_heat_per_pressure", "returned value"): "only its ratio is used",
     ("physics.passages", "FIT_DELTA", "0.003"): "moves G_P by less than the fit's error of 2e-4",
     ("physics.passages", "FIT_DELTA", "0.03"): "moves G_P by less than the fit's error of 2e-4",
     ("physics.passages", "FIT_DELTA", "25.0"): "moves G_P by less than the fit's error of 2e-4",

@@ -98,6 +98,23 @@ def test_the_law_over_temperature_joins_the_two_that_were_blended(name, other):
         assert at(mixed, temperature) == pytest.approx(direct, rel=tolerance)
 
 
+@modest
+@given(names, names, st.floats(0.05, 0.95))
+def test_viscosity_by_the_rule_written_out(name, other, share):
+    """C.R. Wilke (1950) for two gases, term by term."""
+    one, two = GASES[name], GASES[other]
+
+    def weight(i, j):
+        ratio = i.viscosity_20c_pa_s / j.viscosity_20c_pa_s
+        mass = i.molar_mass_kg_mol / j.molar_mass_kg_mol
+        return (1.0 + ratio**0.5 / mass**0.25) ** 2 / (8.0 * (1.0 + mass)) ** 0.5
+
+    expected = one.viscosity_20c_pa_s / (1.0 + (1.0 - share) / share * weight(one, two))
+    expected += two.viscosity_20c_pa_s / (1.0 + share / (1.0 - share) * weight(two, one))
+    mixed = blend([one, two], [share, 1.0 - share])
+    assert mixed.viscosity_20c_pa_s == pytest.approx(expected, rel=1e-12)
+
+
 def test_shares_that_do_not_make_a_whole_are_refused():
     with pytest.raises(ValueError, match=r"sum to 1, not 0\.9"):
         blend([GASES["Ar"], GASES["He"]], [0.6, 0.3])

@@ -48,6 +48,18 @@ def test_typical_factor(row, validation):
     )
 
 
+def test_typical_factors_are_the_printed_ones():
+    for row in TABLE.rows:
+        assert row["typical_factor"] == TYPICAL_GAS_FACTORS[row["gas"]]
+
+
+def test_kinetic_factor_by_hand():
+    """One atom (5/3) against two (7/5): (6/4) sqrt(M/M_N2); per gas: 4 and 6."""
+    for mass in (0.004, 0.04):
+        found = thermal_gauge_factor(5.0 / 3.0, mass, 1.4, 0.028)
+        assert found == pytest.approx(1.5 * (mass / 0.028) ** 0.5, rel=1e-12)
+
+
 def test_theory_and_practice_differ_as_far_as_accommodation_explains():
     assert set(TYPICAL_GAS_FACTORS) == set(GASES)
     for name, typical in TYPICAL_GAS_FACTORS.items():

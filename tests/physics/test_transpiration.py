@@ -68,6 +68,14 @@ def test_exponent_times_flow_is_the_creep(row, validation):
     validation.check(TABLE, "thermal creep coefficient", expected, computed, rel=0.02)
 
 
+def test_the_fit_is_as_good_as_it_was_made():
+    table = [(row["rarefaction_delta"], row["pressure_exponent_gamma"]) for row in TABLE.rows]
+    delta, expected = np.array(table).T
+    off = transpiration_exponent(delta) / expected - 1.0
+    assert np.max(np.abs(off)) < 0.0075
+    assert np.mean(np.abs(off)) < 0.0031
+
+
 def test_limits():
     assert transpiration_exponent(0.0) == 0.5
     assert transpiration_exponent(1e6) < 1e-9
