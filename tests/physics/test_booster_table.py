@@ -89,6 +89,10 @@ def test_beyond_the_table_the_leakage_is_constant_without_a_corner(split):
         booster_table_values(2e6, 3e6, table(split)),
     )
     assert inside == pytest.approx(beyond, rel=1e-12)
+    edge = table(split)
+    assert beyond == pytest.approx((edge[1, -1], edge[4, -1]), rel=1e-12)
+    below = booster_table_values(1e-4, 1e-3, table(split))
+    assert below == pytest.approx((edge[1, 0], edge[4, 0]), rel=1e-12)
     for outlet in BACKING:
         sides = [
             slope(lambda p: flow(0.1 * outlet, p, split), outlet * (1.0 + side))  # noqa: B023
@@ -127,6 +131,11 @@ def test_complex_step_equals_central_difference(log_inlet, log_ratio, split):
 def test_what_is_no_table_is_refused(pressures, k0):
     with pytest.raises(ValueError, match="must rise and compressions be above 1"):
         booster_table(pressures, k0, SWEPT, "gap")
+
+
+def test_a_compression_just_above_one_is_a_table():
+    gap = booster_table([10.0, 20.0], [1.01, 1.5], SWEPT, "gap")[1]
+    assert gap == pytest.approx([SWEPT / 0.01, SWEPT / 0.5])
 
 
 def test_a_torque_limit_holds_the_difference():

@@ -87,6 +87,14 @@ def test_no_jump_in_value_or_slope_at_the_points(speed):
         assert sides[0] == pytest.approx(sides[1], rel=1e-5)
 
 
+@pytest.mark.parametrize("pressure", [2.0, 300.0, 2e4])
+def test_at_the_ends_of_the_curves_speed_acts_as_it_does_between_them(pressure):
+    """The drive stays within: at the slowest and at rated speed the slope is the inner one."""
+    for end, inside in ((0.4, 0.41), (1.0, 0.99)):
+        at_end, near = (slope(lambda n: flow(pressure, n), n) for n in (end, inside))
+        assert at_end == pytest.approx(near, rel=1e-12)
+
+
 @modest
 @given(st.floats(-1.0, 5.5), st.floats(0.25, 0.98))
 def test_complex_step_equals_central_difference(log_pressure, speed):
