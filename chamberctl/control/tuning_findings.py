@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 from chamberctl.display import Display, number
 from chamberctl.findings import Finding
+from chamberctl.physics.instruments import count_size
+from chamberctl.plant.point import LITTLE_AUTHORITY
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
@@ -19,7 +21,6 @@ LN10 = math.log(10.0)
 COUNTS_IN_BAND = 2.0
 #: The reading leaves a band of two standard deviations a twentieth of the time by noise alone.
 SIGMAS_IN_BAND = 2.0
-LITTLE_AUTHORITY = 0.3
 
 
 def count_fraction(gauge: Gauge, indicated_pa: float) -> float:
@@ -34,10 +35,10 @@ def count_fraction(gauge: Gauge, indicated_pa: float) -> float:
     """
     if gauge.bits is None:
         return 0.0
-    counts = 2.0**gauge.bits
-    if gauge.signal == "log":
-        return 10.0 ** (math.log10(gauge.range_high_pa / gauge.range_low_pa) / counts) - 1.0
-    return (gauge.range_high_pa - gauge.range_low_pa) / counts / indicated_pa
+    size = count_size(
+        indicated_pa, gauge.range_low_pa, gauge.range_high_pa, gauge.bits, gauge.signal
+    )
+    return float(size)
 
 
 def hold_band_findings(study: Study, gauge: Gauge) -> Iterator[Finding]:
@@ -67,8 +68,10 @@ def hold_band_findings(study: Study, gauge: Gauge) -> Iterator[Finding]:
 
 def _finer_signal(gauge: Gauge, band: float) -> str:
     if gauge.signal == "linear" and gauge.range_low_pa > 0:
-        decades = math.log10(gauge.range_high_pa / gauge.range_low_pa)
-        log_share = 10.0 ** (decades / 2.0**gauge.bits) - 1.0 if gauge.bits else 0.0
+        log_share = 0.0
+        if gauge.bits:
+            ends = gauge.range_low_pa, gauge.range_high_pa
+            log_share = float(count_size(gauge.range_low_pa, *ends, gauge.bits, "log"))
         if band >= COUNTS_IN_BAND * log_share:
             return (
                 f"A logarithmic signal over the same range would give {number(100 * log_share, 2)} "
