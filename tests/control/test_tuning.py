@@ -212,7 +212,7 @@ def test_decimals_that_lose_the_integral_are_a_no() -> None:
 def test_a19_a_hold_band_finer_than_two_counts_fails() -> None:
     """12 bit linear 0-1000 mbar and a band of +-2 % at 5 mbar: 4.9 % per count."""
     gauge = SimpleNamespace(bits=12, signal="linear", range_low_pa=0.0, range_high_pa=1e5)
-    assert count_fraction(gauge, 500.0) == pytest.approx(1000 / 4096 / 5, rel=1e-12)
+    assert count_fraction(gauge, 500.0) == pytest.approx(1000 / 4095 / 5, rel=1e-12)
     tuning = changed(
         {
             "system.gauge[0].bits": 12,
