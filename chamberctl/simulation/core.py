@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from chamberctl.control.controller import Memory, Numbers, scan
-from chamberctl.simulation.drive import DriveNumbers, given_command, speed_after
+from chamberctl.simulation.drive import DriveNumbers, given_command, risen, speed_after
 from chamberctl.simulation.signal import (
     FAILS_FULL,
     FAILS_LAST,
@@ -44,8 +44,14 @@ COLUMNS = (
     "setpoint",
     "gas_load_pa_m3_s",
     "bad",
+    "held",
+    "openness",
+    "booster_share",
 )
 """Columns of the record before the node pressures; one row per scan."""
+
+FIRST_NODE = len(COLUMNS)
+"""Column of the chamber's pressure."""
 
 DONE, STUCK = 0, 1
 """Status of a run: complete, or the step became too small."""
@@ -58,6 +64,11 @@ class Schedule(NamedTuple):
     fraction], `fault`, `noise` [-], `factor` (true over indicated pressure), `sampled_s` when the
     gauge value was taken, `arrives_s` when the scan's command reaches the drive. Corners of
     straight lines: `load_s`, `load` [Pa m3/s], `open_s`, `open` [-] of element `moving`.
+
+    Scans held end for good when the indicated pressure first falls below `switch_pa` (negative:
+    they do not). The booster, element `booster`, turns at `standby` of what the map says until
+    `booster_from_s` is over and its inlet is below `booster_below_pa`; -1: it follows the map.
+    From `power_off_s` to `power_on_s` the drive coasts with `coast_per_s` [1/s].
     """
 
     setpoint: Any
@@ -74,6 +85,14 @@ class Schedule(NamedTuple):
     open_s: Any
     open: Any
     moving: int
+    switch_pa: float
+    booster: int
+    booster_from_s: float
+    booster_below_pa: float
+    standby: float
+    power_off_s: float
+    power_on_s: float
+    coast_per_s: float
 
 
 class Options(NamedTuple):
@@ -253,8 +272,13 @@ def run(
     state = np.array([options.longest_step_s, 1.0])
     gauge_pa = np.exp(x[gauge.node])
     speed_start, target, turned_s = start_speed, start_speed, 0.0
-    command = start_speed
+    command, wanted = start_speed, start_speed
     commands = np.empty(scans)
+    coasting = DriveNumbers(
+        np.inf, schedule.coast_per_s, np.inf, 0.0, 0.0, drive.minimum, drive.maximum, drive.bands
+    )
+    driving, powered, switched = drive, True, False
+    woken_s = 0.0 if schedule.booster < 0 else np.inf
     sample, arrival, load_place, open_place = 0, 0, 0, 0
     shown_before = signal_pa(gauge_pa, 0.0, schedule.factor[0], gauge)
     while sample < scans and schedule.sampled_s[sample] <= 0.0:
@@ -274,7 +298,8 @@ def run(
         bad = options.detects_faults and schedule.fault[k] > 0
         y = reading(shown, gauge)
         r = schedule.setpoint[k]
-        held = schedule.mode[k] == HELD
+        switched = switched or (shown < schedule.switch_pa and not bad)
+        held = schedule.mode[k] == HELD and not switched
         applied = schedule.applied[k]
         if bad and not held:
             applied = memory.output if options.bad_action == HOLD_OUTPUT else options.bad_action
@@ -288,18 +313,24 @@ def run(
             memory = scan(numbers, memory, r, y, schedule.feed_forward[k], held, applied)
         command = given_command(memory.output, command, drive, scan_time_s)
         commands[k] = command
+        asleep = woken_s > t and t >= schedule.booster_from_s
+        if asleep and np.exp(x[schedule.booster]) < schedule.booster_below_pa:
+            woken_s = t
+        awake_s = woken_s + (1.0 - schedule.standby) / drive.rise_per_s
         elapsed = t - turned_s
         load_place = next_corner(schedule.load_s, load_place, t)
         open_place = next_corner(schedule.open_s, open_place, t)
         row = record[k]
-        row[0] = speed_after(speed_start, target, drive, elapsed)
+        row[0] = speed_after(speed_start, target, driving, elapsed)
         row[1], row[2], row[3] = command, memory.output, memory.unlimited
         row[4], row[5], row[6] = memory.integral, memory.derivative, memory.filtered
         row[7], row[8], row[9], row[10] = y, shown, gauge_pa, r
         row[11] = between(schedule.load_s, schedule.load, load_place, t)
-        row[12] = 1.0 if bad else 0.0
+        row[12], row[13] = 1.0 if bad else 0.0, 1.0 if held else 0.0
+        row[14] = between(schedule.open_s, schedule.open, open_place, t)
+        row[15] = risen(schedule.standby, drive.rise_per_s, t - woken_s)
         for i in range(count):
-            row[13 + i] = np.exp(x[i])
+            row[FIRST_NODE + i] = np.exp(x[i])
         end = (k + 1) * scan_time_s
         while t < end:
             stop = end
@@ -311,6 +342,9 @@ def run(
                 stop = min(stop, schedule.load_s[load_place + 1])
             if open_place + 1 < schedule.open_s.shape[0]:
                 stop = min(stop, schedule.open_s[open_place + 1])
+            for corner_s in (schedule.power_off_s, schedule.power_on_s, awake_s):
+                if corner_s > t:
+                    stop = min(stop, corner_s)
             if stop > t:
                 around = Surroundings(
                     stop - t,
@@ -322,17 +356,25 @@ def run(
                     speed_start,
                     target,
                     t - turned_s,
+                    schedule.booster,
+                    risen(schedule.standby, drive.rise_per_s, t - woken_s),
+                    risen(schedule.standby, drive.rise_per_s, stop - woken_s),
                 )
                 gauge_pa, status = advance(
-                    plant, rows, around, drive, gauge, x, gauge_pa, state, options, scratch
+                    plant, rows, around, driving, gauge, x, gauge_pa, state, options, scratch
                 )
                 if status == STUCK:
                     return STUCK
             t = stop
             while arrival <= k and schedule.arrives_s[arrival] <= t:
-                speed_start = speed_after(speed_start, target, drive, t - turned_s)
-                target, turned_s = commands[arrival], t
+                wanted = commands[arrival]
                 arrival += 1
+            was_powered, powered = powered, not schedule.power_off_s <= t < schedule.power_on_s
+            heading = wanted if powered else 0.0
+            if heading != target or powered != was_powered:
+                speed_start = speed_after(speed_start, target, driving, t - turned_s)
+                target, turned_s = heading, t
+                driving = drive if powered else coasting
             while sample < scans and schedule.sampled_s[sample] <= t:
                 samples[sample] = gauge_pa
                 sample += 1

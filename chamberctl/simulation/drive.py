@@ -57,6 +57,13 @@ def speed_after(start: float, target: float, drive: DriveNumbers, elapsed_s: flo
     return target - sign * left * math.exp(-(elapsed_s - ramp_time) / drive.lag_s)
 
 
+def risen(start: float, per_s: float, elapsed_s: float) -> float:
+    """Share that rises from `start` to 1 at a rate [1/s], a while after it began to [-]."""
+    if elapsed_s <= 0.0:
+        return start
+    return min(1.0, start + per_s * elapsed_s)
+
+
 def given_command(output: float, before: float, drive: DriveNumbers, scan_time_s: float) -> float:
     """Command that reaches the drive for a controller output.
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.controller import Memory, PidSettings, numbers
+from chamberctl.control.controller import PidSettings, numbers
 from chamberctl.errors import ChamberctlError, InputError
 from chamberctl.physics.gases import most_probable_speed, viscosity
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
@@ -19,11 +19,22 @@ from chamberctl.plant.compiled import compile_function
 from chamberctl.plant.gas import system_gas
 from chamberctl.simulation import core
 from chamberctl.simulation.drive import DriveNumbers
+from chamberctl.simulation.happenings import BoosterWaits, Happenings, PowerDip, Start
 from chamberctl.simulation.signal import NO_FAULT, GaugeNumbers
 from chamberctl.simulation.stepping import PlantNumbers
 
 if TYPE_CHECKING:
     from chamberctl.study import Drive, Gauge, System
+
+__all__ = [
+    "BoosterWaits",
+    "Happenings",
+    "PowerDip",
+    "SimulationError",
+    "Start",
+    "Trace",
+    "simulate_loop",
+]
 
 Array = NDArray[np.float64]
 
@@ -33,68 +44,9 @@ TOLERANCE = 2e-7
 STEPS_PER_SCAN_AT_LEAST = 1.0
 SHORTEST_STEP_S = 1e-9
 
-LEAST_OPEN = 1e-6
+LEAST_OPEN = 1e-9
 """A closed valve still leaks this share of its open conductance (assumed; an ideal pump behind an
 ideal valve would have no pressure at all)."""
-
-
-@dataclass(frozen=True)
-class Happenings:
-    """What happens to the loop from outside during a run.
-
-    Parameters
-    ----------
-    duration_s : float
-        Length of the run [s].
-    setpoint_pa : array, shape (scans,)
-        Indicated setpoint at each scan [Pa].
-    load : array, shape (C, 2)
-        Corners (time [s], gas load [Pa m3/s]) of straight lines; a jump is two corners at a time.
-    opening : array, shape (C, 2)
-        Corners (time [s], openness [-]) of the line part `moving`.
-    moving : int
-        Index of the line part that opens or closes, -1 for none.
-    held : bool array, shape (scans,)
-        Scans at which the output is given from outside.
-    applied : array, shape (scans,)
-        Output applied there, speed fraction [-].
-    feed_forward : array, shape (scans,)
-        Added to the controller's output [-].
-    fault : int array, shape (scans,)
-        What the gauge sends: its signal or a fault, see `signal.py`.
-    factor : array, shape (scans,)
-        True over indicated pressure at each scan [-].
-    """
-
-    duration_s: float
-    setpoint_pa: Array
-    load: Array
-    opening: Array = field(default_factory=lambda: np.array([[0.0, 1.0]]))
-    moving: int = -1
-    held: NDArray[np.bool_] | None = None
-    applied: Array | None = None
-    feed_forward: Array | None = None
-    fault: NDArray[np.int64] | None = None
-    factor: Array | None = None
-
-
-@dataclass(frozen=True)
-class Start:
-    """State at the start of a run.
-
-    Parameters
-    ----------
-    pressures_pa : array, shape (N,)
-        Node pressures [Pa].
-    speed : float
-        Speed of the drive [-].
-    memory : Memory
-        The controller's memory; `Memory(output=speed)` starts without a bump.
-    """
-
-    pressures_pa: Array
-    speed: float
-    memory: Memory
 
 
 @dataclass(frozen=True)
@@ -262,6 +214,7 @@ def simulate_loop(
         drive = drive._replace(resolution=0.0, bands=np.empty((0, 2)), second_per_s=math.inf)
         watching = watching._replace(steps=0.0)
     schedule = _schedule(happenings, system, gauge, settings, scans, seed, watching)
+    schedule = _with_machines(schedule, happenings, chain)
     record = np.full((scans, len(core.COLUMNS) + chain.size), np.nan)
     options = core.Options(
         tolerance, scan_time / STEPS_PER_SCAN_AT_LEAST, SHORTEST_STEP_S, detects_faults, bad_action
@@ -283,7 +236,7 @@ def simulate_loop(
     return Trace(
         time_s=np.arange(scans, dtype=np.float64) * scan_time,
         columns={name: record[:, index] for index, name in enumerate(names)},
-        held=schedule.mode == core.HELD,
+        held=record[:, core.COLUMNS.index("held")] == 1.0,
         setpoint_pa=_per_scan(happenings.setpoint_pa, scans, 0.0),
         settings=settings,
         complete=status == core.DONE,
@@ -348,4 +301,31 @@ def _schedule(
         open_s=np.ascontiguousarray(happenings.opening[:, 0]),
         open=np.maximum(happenings.opening[:, 1], LEAST_OPEN),
         moving=happenings.moving,
+        switch_pa=-1.0 if happenings.switch_below_pa is None else happenings.switch_below_pa,
+        booster=-1,
+        booster_from_s=0.0,
+        booster_below_pa=math.inf,
+        standby=1.0,
+        power_off_s=math.inf,
+        power_on_s=math.inf,
+        coast_per_s=0.0,
     )
+
+
+def _with_machines(schedule: core.Schedule, happenings: Happenings, chain: Chain) -> core.Schedule:
+    """Add a booster that waits and a while without power."""
+    waits, dip = happenings.booster_waits, happenings.power_dip
+    if waits is not None and chain.booster_node is not None:
+        schedule = schedule._replace(
+            booster=chain.booster_node,
+            booster_from_s=float(waits.from_s),
+            booster_below_pa=float(waits.below_pa),
+            standby=float(waits.standby),
+        )
+    if dip is not None:
+        schedule = schedule._replace(
+            power_off_s=float(dip.off_s),
+            power_on_s=float(dip.on_s),
+            coast_per_s=1.0 / dip.coast_s,
+        )
+    return schedule

@@ -43,7 +43,8 @@ class Surroundings(NamedTuple):
 
     Straight lines from `load` to `load_end` [Pa m3/s] and from `open` to `open_end` (factor on the
     conductance of element `moving`, -1 for none) over `length_s`; the drive runs from
-    `speed_start` towards `target` since `since_s` before the stretch began.
+    `speed_start` towards `target` since `since_s` before the stretch began. Element `booster` (-1:
+    none) turns at a share of what the map says, on a straight line from `share` to `share_end`.
     """
 
     length_s: float
@@ -55,6 +56,9 @@ class Surroundings(NamedTuple):
     speed_start: float
     target: float
     since_s: float
+    booster: int = -1
+    share: float = 1.0
+    share_end: float = 1.0
 
 
 def speed_at(around: Surroundings, drive: DriveNumbers, t: float) -> float:
@@ -66,11 +70,19 @@ def flows_at(
     plant: PlantNumbers, rows: Any, around: Surroundings, drive: DriveNumbers, t: float,
     x: Any, flows: Any,
 ) -> Any:  # fmt: skip
-    """Net flow into every node at time t of the stretch, for ln p in x [Pa m3/s]."""
+    """Net flow into every node at time t of the stretch, for ln p in x [Pa m3/s].
+
+    `rows` is written: the openness of the moving part, and swept and carried-back speed of a
+    booster that turns slower than the map says.
+    """
     share = t / around.length_s if around.length_s > 0.0 else 0.0
     load = around.load + share * (around.load_end - around.load)
     if around.moving >= 0:
         rows[around.moving, 9] = around.open + share * (around.open_end - around.open)
+    if around.booster >= 0:
+        turning = around.share + share * (around.share_end - around.share)
+        for swept in (0, 3):
+            rows[around.booster, swept] = turning * plant.rows[around.booster, swept]
     return net_flows(
         plant.kinds,
         rows,
