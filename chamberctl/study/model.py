@@ -16,6 +16,7 @@ from chamberctl import quantities
 from chamberctl.errors import QuantityError
 from chamberctl.study.fields import Part, part, words
 from chamberctl.study.loop import Controller, Duty
+from chamberctl.study.scenarios import Scenarios
 from chamberctl.study.system import System
 
 FORMAT = "chamberctl-study/1"
@@ -52,6 +53,9 @@ class Study(Part):
     system: System = part("the vacuum system")
     duty: Duty = part("what the loop is for")
     controller: Controller = part("the controller")
+    scenario: Scenarios | None = part(
+        "the days the loop is tried on in simulation", default=None, source="defaults of each"
+    )
 
     _file: str = PrivateAttr("")
     _text: str = PrivateAttr("")
