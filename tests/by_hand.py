@@ -87,3 +87,25 @@ def answers(height: float) -> list[ResponseCurve]:
         )
         for i, tau in enumerate((8.0, 12.0, 25.0), start=1)
     ]
+
+
+def hangs_on(*, has_margins: bool = True) -> Any:
+    """Return influences with a lost point, an unstable loop, an outlier and an undecided case."""
+
+    def effect(lowest: float, highest: float, authority: float, ms: float, *lost: int) -> Any:
+        state = SimpleNamespace(lowest_authority=authority, worst_ms=ms)
+        return SimpleNamespace(lowest_change=lowest, highest_change=highest, state=state, lost=lost)
+
+    def row(name: str, tolerance: float, weight: float, *effects: Any) -> Any:
+        return SimpleNamespace(name=name, tolerance=tolerance, weight=weight, effects=effects)
+
+    rows = (
+        row("pump: displacement", 0.5, np.inf, effect(0.1, 2.1, 0.9, 1.7, 1),
+            effect(-0.1, -0.05, 1.0, np.inf, 3)),
+        row("line: diameter", 0.02, 0.1, effect(0.05, 0.1, 0.8, 1.6),
+            effect(-0.05, -0.1, 1.0, 1.5)),
+        row("slip decided the other way, with a name that is long enough for two lines", np.nan,
+            0.05, effect(0.0, 0.05, 0.95, 1.65)),
+    )  # fmt: skip
+    nominal = SimpleNamespace(lowest_authority=0.9, worst_ms=1.55)
+    return SimpleNamespace(rows=rows, nominal=nominal, has_margins=has_margins)

@@ -94,6 +94,58 @@ def test_the_operating_point_of_the_reference_plant(run: Any, tmp_path: Path) ->
     assert answer[4:6] == ["-0.1", "10"]
 
 
+def test_the_window_says_whether_speed_is_the_handle_and_what_it_hangs_on(
+    run: Any, tmp_path: Path
+) -> None:
+    path = studies.reference_study(tmp_path, FIVE_MBAR)
+    _, out, _ = run("window", path)
+    said = " ".join(out.split())
+    assert "Is speed the right handle? With conditions. Speed is the right handle only in" in said
+    assert "point 1" in said
+    handles = rows(out, "Speed and its alternatives over the duty")
+    assert handles[0][:3] == ["speed, plant as it is", "2 of 3", "5"]
+    hangs = rows(out, "What window, authority and margins hang on")
+    pump = next(row for row in hangs if row[0] == "backing pump: displacement")
+    assert pump[1:6] == ["assumed", "5", "+5.3 / -4.8", "+5.3 / -4.8", "1"]
+    _, out, _ = run("window", path, "--json")
+    answer = no_constants(out)
+    assert answer["handle"]["verdict"] == "conditional"
+    assert answer["handle"]["failing"] == [1]
+    inputs = {entry["path"]: entry for entry in answer["influence"]["inputs"]}
+    entry = inputs["system.backing.displacement"]
+    assert entry["effects"][1]["lowest_pressure_change"] == pytest.approx(1.0 / 1.05 - 1.0)
+
+
+def test_a_window_without_settings_still_ranks_its_inputs(run: Any, tmp_path: Path) -> None:
+    path = studies.reference_study(tmp_path, ("5 mbar", ("60 mbar L/s",)))
+    status, out, _ = run("window", path)
+    assert status == 1
+    assert "margins were not looked at" in " ".join(out.split())
+    assert rows(out, "What window, authority and margins hang on")
+
+
+def test_two_studies_side_by_side(run: Any, tmp_path: Path) -> None:
+    """The status says whether the second holds the duty of the first."""
+    text = studies.reference_text([("5 mbar", ("120 mbar L/s", "250 mbar L/s"))])
+    first = studies.write(tmp_path, text)
+    larger = text.replace('displacement = { is = "100 L/s"', 'displacement = { is = "125 L/s"')
+    second = studies.write(tmp_path, larger, "second.toml")
+    status, out, _ = run("window", first, second)
+    assert status == 1
+    assert "backing pump: displacement 100 L/s -> 125 L/s" in " ".join(out.split())
+    assert rows(out, "Duty points of the first study in both")[1][1:6] == [
+        "5 mbar at 250 mbar L/s", "50", "40", "1", "1"
+    ]  # fmt: skip
+    assert rows(out, "Pressures that can be held")[0] == ["120", "120", "1.2", "0.96", "6", "4.8"]
+    status, out, _ = run("window", second, first, "--json")
+    answer = no_constants(out)
+    assert status == 0
+    assert answer["good"]
+    assert answer["points"][1]["second"]["speed"] == pytest.approx(0.5)
+    assert answer["changes"][0]["second"] == "100 L/s"
+    assert answer["cautions"]
+
+
 def test_no_equilibrium_no_gains_and_one_sentence(run: Any, tmp_path: Path) -> None:
     """A04: outside the window there are no gains, and the reason is one sentence."""
     path = studies.reference_study(tmp_path, ("5 mbar", ("60 mbar L/s",)))

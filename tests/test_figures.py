@@ -40,6 +40,8 @@ PICTURES: dict[str, Callable[[], Picture]] = {
         band_percent=1.0,
     ),
     "margins": margins_picture,
+    "influence": lambda: figures.influence(by_hand.hangs_on()),
+    "influence without margins": lambda: figures.influence(by_hand.hangs_on(has_margins=False)),
     "spread": lambda: figures.gain_spread(
         ["1", "2", "3"], [1.0, 1.1, 0.9], [1.0, 10.0, 0.1], "log10"
     ),
@@ -156,6 +158,21 @@ def test_margins_that_do_not_exist_are_named_not_drawn() -> None:
     assert "none" in texts(ms)
     assert "unlimited" in texts(gain)
     assert "limit 2" in ms.get_title("left")
+
+
+def test_what_the_answer_hangs_on_cuts_a_bar_that_would_hide_the_others() -> None:
+    """Of +210 %, 10 % and 5 % the first is cut at 15 % and its number written."""
+    lowest, highest, authority, ms = drawn("influence").axes
+    assert "210" in texts(highest)
+    assert highest.get_xlim() == pytest.approx((-16.8, 16.8))
+    assert "no limit" in texts(ms)  # unstable
+    assert ms.get_title("left").startswith("worst Ms")
+    assert lowest.get_xlim() == pytest.approx((-11.2, 11.2))
+    labels = [text.get_text().replace("\n", " ") for text in lowest.get_yticklabels()]
+    assert labels[0] == "pump: displacement ±50 %, loses 1, 3"
+    assert lowest.get_yticklabels()[0].get_color() == style.ALARM
+    assert len(drawn("influence without margins").axes) == 3
+    assert authority.get_title("left").startswith("lowest authority")
 
 
 @pytest.mark.parametrize(

@@ -41,8 +41,20 @@ def build_parser() -> argparse.ArgumentParser:
         help="recompute known plants and loops on this machine instead",
     )
     _json(check)
-    window = _command(commands, "window", "show the pressures the pump can hold, with findings")
+    window = _command(
+        commands,
+        "window",
+        "show the pressures the pump can hold, whether speed is the right handle and what the "
+        "answer hangs on; or compare two studies",
+    )
     window.add_argument("study", metavar="STUDY", help=STUDY_HELP)
+    window.add_argument(
+        "second",
+        nargs="?",
+        metavar="SECOND",
+        help="second study: compare it with the first over the first one's duty (its leak counts, "
+        "so a constant bleed is written as gas_load.leak)",
+    )
     _json(window)
     tune = _command(commands, "tune", "find settings and check their margins over the whole duty")
     tune.add_argument("study", metavar="STUDY", help=STUDY_HELP)

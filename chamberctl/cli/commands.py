@@ -46,6 +46,7 @@ def check(arguments: argparse.Namespace) -> bool:
         return self_test(arguments.json)
     if arguments.study is None:
         raise UsageError("give a study file, preset:NAME or --self-test\ntry: chamberctl presets")
+    from chamberctl.cli.window import print_window_text
     from chamberctl.report import study_text
     from chamberctl.report.tables import as_text
     from chamberctl.study import load
@@ -67,19 +68,9 @@ def check(arguments: argparse.Namespace) -> bool:
     print(f"{study.title or study.file}: the study is complete and free of contradictions.\n")
     print(as_text(study_text.given(study)))
     print(f"\n{text.paragraph(study_text.summary(study))}")
-    _print_window_text(study, window)
+    print_window_text(study, window)
     print(f"\n{text.caution_lines()}")
     return not unreachable
-
-
-def _print_window_text(study: Study, window: OperatingWindow) -> None:
-    from chamberctl.report import verdict, window_text
-
-    for line in window_text.text(study, window):
-        print(text.paragraph(line))
-    blocked = [(i, p) for i, p in enumerate(window.duty_points, start=1) if not p.feasible]
-    for line in verdict.unreachable(blocked, every=True):
-        print(text.paragraph(f"- {line}", "  "))
 
 
 def _some(thing: Any, *names: str) -> dict[str, Any]:
@@ -87,33 +78,25 @@ def _some(thing: Any, *names: str) -> dict[str, Any]:
 
 
 def window(arguments: argparse.Namespace) -> bool:
-    """Show what the pump can hold."""
-    from chamberctl.report import window_text
-    from chamberctl.report.tables import as_text
+    """Show what the pump can hold, or compare two studies."""
     from chamberctl.study import load
+
+    if arguments.second is not None:
+        from chamberctl.cli.window import comparison
+
+        return comparison(arguments)
+    from chamberctl.cli.window import whole
 
     with Progress() as progress:
         study = load(arguments.study)
         found = _window(study, progress)
-    findings = window_text.gathered(
-        [f for f in found.findings if f.subject != "duty not reachable"]
-        + window_text.point_findings(found.duty_points)
-    )
-    good = not any(f.severity == "no" for f in (*findings, *found.findings))
-    if arguments.json:
-        print(text.as_json({"good": good, **window_text.as_json(study, found)}))
-        return good
-    print(f"{study.title or study.file}\n")
-    _print_window_text(study, found)
-    tables = (window_text.reach, window_text.points, window_text.answers, window_text.booster)
-    for make in tables:
-        table = make(study, found)
-        if table.rows:
-            print(f"\n{as_text(table)}")
-    if findings:
-        print(f"\nFindings\n{text.findings(findings)}")
-    print(f"\n{text.caution_lines()}")
-    return good
+        try:
+            tuning = _tune(study, progress)
+        except InputError:  # the window does not depend on how the settings are written down
+            tuning = None
+        progress.step("changing every uncertain input")
+        more = whole(study, found, tuning)
+    return more.show(arguments.json)
 
 
 def tune(arguments: argparse.Namespace) -> bool:

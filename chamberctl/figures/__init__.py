@@ -1,5 +1,6 @@
 """Every picture, once: a result in, a matplotlib Figure with its text alternative out."""
 
+from chamberctl.figures.influence import influence
 from chamberctl.figures.loop import LoopCurve, bode, gain_spread, margins_over_duty, nyquist
 from chamberctl.figures.responses import ResponseCurve, step_responses
 from chamberctl.figures.style import Picture, to_svg
@@ -12,6 +13,7 @@ __all__ = [
     "authority",
     "bode",
     "gain_spread",
+    "influence",
     "margins_over_duty",
     "nyquist",
     "operating_window",

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 from chamberctl.display import Display, number
 from chamberctl.plant.field_names import field_words
 from chamberctl.plant.point import LITTLE_AUTHORITY, OperatingPoint
 from chamberctl.plant.window import OperatingWindow, operating_window
 from chamberctl.study import field_at
+from chamberctl.study.fields import Part, specs
+from chamberctl.study.paths import split_path
 
 if TYPE_CHECKING:
     from chamberctl.study import Study
@@ -32,7 +32,8 @@ class Change:
     path, name : str
         Path in the file, and the field in plain words.
     first, second : str
-        The two values as typed; "none" where a study has no such part or value.
+        The two values as typed; "none" where a study has no such part or value, "present" for the
+        part that only the other lacks.
     """
 
     path: str
@@ -153,10 +154,19 @@ def _reach(one: OperatingWindow, other: OperatingWindow) -> tuple[ReachPair, ...
 
 
 def _changes(first: Study, second: Study) -> Iterator[Change]:
-    """Yield every field of system, duty and controller whose value differs."""
-    paths = dict.fromkeys((*first.provenance, *second.provenance))
-    for path in paths:
+    """Yield every field of system, duty and controller whose value differs.
+
+    A part that one study lacks is one change, not one for each of its fields.
+    """
+    told: set[str] = set()
+    for path in dict.fromkeys((*first.provenance, *second.provenance)):
         if not path.startswith(("system.", "duty.", "controller.")):
+            continue
+        lacking = _lacking(first, second, path)
+        if lacking:
+            if lacking not in told:
+                told.add(lacking)
+                yield _whole_part(first, second, lacking)
             continue
         values = [_value(study, path) for study in (first, second)]
         if values[0] == values[1] or _same_number(*values):
@@ -164,6 +174,34 @@ def _changes(first: Study, second: Study) -> Iterator[Change]:
         owner = first if path in first.provenance else second
         texts = [_shown(study, path) for study in (first, second)]
         yield Change(path, field_words(owner, path), *texts)
+
+
+def _lacking(first: Study, second: Study, path: str) -> str:
+    """Return the innermost table on the way to a field that only one study has; "" if none."""
+    place = path.rpartition(".")[0]
+    there = [_table(study, place) is not None for study in (first, second)]
+    return "" if all(there) else place
+
+
+def _table(study: Study, place: str) -> Any:
+    """Return a part by its path in the file; None where the study has no such part."""
+    found: Any = study
+    for step in split_path(place):
+        if isinstance(step, int):
+            found = found[step] if step < len(found) else None
+        elif isinstance(found, Part):
+            names = (name for name, spec in specs(type(found)).items() if spec.key == step)
+            found = getattr(found, next(names, ""), None)
+        if found is None:
+            return None
+    return found
+
+
+def _whole_part(first: Study, second: Study, place: str) -> Change:
+    parts = [_table(study, place) for study in (first, second)]
+    owner = first if parts[0] is not None else second
+    name = field_words(owner, f"{place}.part").partition(":")[0]
+    return Change(place, name, *("none" if part is None else "present" for part in parts))
 
 
 def _value(study: Study, path: str) -> Any:
@@ -296,36 +334,3 @@ def _weak(point: OperatingPoint) -> str:
     if point.limited_by or point.authority_gauge >= LITTLE_AUTHORITY:
         return ""
     return f" (authority {number(point.authority_gauge, 2)}: speed is the wrong handle there)"
-
-
-def as_records(found: Comparison) -> Mapping[str, object]:
-    """Return a comparison for machines: SI units in the names.
-
-    Parameters
-    ----------
-    found : Comparison
-        From `compare`.
-    """
-    names = (
-        "feasible", "reason", "speed", "authority_gauge", "authority_chamber", "pressure_pa",
-        "indicated_pa", "gas_load_pa_m3_s", "time_constant_s", "slew_down_pa_s", "slew_up_pa_s",
-        "limited_by",
-    )  # fmt: skip
-    return {
-        "titles": list(found.titles),
-        "changes": [vars(change) for change in found.changes],
-        "reach": [
-            {name: list(np.asarray(value, dtype=float)) for name, value in vars(pair).items()}
-            for pair in found.reach
-        ],
-        "points": [
-            {
-                "point": pair.label,
-                "where": pair.first.where,
-                "first": {name: getattr(pair.first, name) for name in names},
-                "second": {name: getattr(pair.second, name) for name in names},
-            }
-            for pair in found.points
-        ],
-        "text": list(found.text),
-    }

@@ -13,6 +13,8 @@ from chamberctl.cautions import CAUTIONS
 from chamberctl.errors import Infeasible
 from chamberctl.report import (
     gains_text,
+    handle_text,
+    influence_text,
     margins_text,
     pictures,
     responses_text,
@@ -79,6 +81,8 @@ def build(
             "defaults": study_text.defaults(study),
         },
         "window": _window(study, window),
+        "handle": _handle(study, window),
+        "influence": _influence(study, tuning, window),
         "handover": _handover(study, None if isinstance(tuning, Infeasible) else tuning),
         "assumptions": words.MODEL_LIMITS,
         "cautions": CAUTIONS,
@@ -167,6 +171,33 @@ def _window(study: Study, window: OperatingWindow) -> dict[str, Any]:
             [*findings, *window_text.point_findings(window.duty_points)]
         ),
         **pictures.window(study, window),
+    }
+
+
+def _handle(study: Study, window: OperatingWindow) -> dict[str, Any]:
+    from chamberctl.plant.handle import handle_verdict
+
+    found = handle_verdict(study, window.duty_points)
+    return {
+        "lead": handle_text.lead(found),
+        "reasons": found.reasons,
+        "table": handle_text.table(study, found),
+        "notes": handle_text.notes(found),
+    }
+
+
+def _influence(
+    study: Study, tuning: Tuning | Infeasible, window: OperatingWindow
+) -> dict[str, Any]:
+    from chamberctl.control.influence import influences
+
+    settings = None if isinstance(tuning, Infeasible) else tuning
+    found = influences(study, settings, window.duty_points)
+    return {
+        "text": influence_text.text(found),
+        "nominal": influence_text.nominal(found),
+        "table": influence_text.table(found),
+        "picture": pictures.influence(found),
     }
 
 

@@ -11,6 +11,7 @@ from chamberctl.report import margins_text
 from chamberctl.report.drawings import Drawing, drawing
 
 if TYPE_CHECKING:
+    from chamberctl.control.influence import Influences
     from chamberctl.control.tuning import Tuning
     from chamberctl.figures import LoopCurve
     from chamberctl.plant.window import OperatingWindow
@@ -38,6 +39,21 @@ def window(study: Study, found: OperatingWindow) -> dict[str, Drawing]:
             "percent at constant gas load.",
         ),
     }
+
+
+def influence(found: Influences) -> Drawing | None:
+    """Return the picture of what the answer hangs on; None where nothing was varied."""
+    from chamberctl import figures
+
+    if not found.rows:
+        return None
+    return drawing(
+        figures.influence(found),
+        "influence",
+        "Each row is one input, the strongest first. Ring: at the lower end of its tolerance; dot: "
+        "at the upper end; square: something that the data leave open, settled the other way. A "
+        "number stands where a bar is cut off.",
+    )
 
 
 def loop_curves(tuning: Tuning) -> list[LoopCurve]:

@@ -6,8 +6,9 @@ import json
 
 import pytest
 
-from chamberctl.plant.comparison import as_records, compare
+from chamberctl.plant.comparison import compare
 from chamberctl.plant.field_names import field_words
+from chamberctl.report import comparison_text
 from chamberctl.study import Study, load, loads, preset_path
 
 LINE = '[[system.line]]\nkind = "conductance"\nname = "line"\nconductance = "{}"\n\n'
@@ -88,12 +89,25 @@ def test_another_gauge_moves_the_true_pressure_and_may_not_read_the_setpoint() -
 
 def test_parts_that_only_one_study_has_and_numbers_for_machines() -> None:
     found = compare(reference(), with_line("100 L/s"))
-    changed = {change.path: change for change in found.changes}
-    assert changed["system.line[0].conductance"].first == "none"
-    assert changed["system.line[0].conductance"].name == "line: conductance"
-    records = as_records(found)
+    assert [tuple(vars(change).values()) for change in found.changes] == [
+        ("system.line[0]", "line", "none", "present")
+    ]
+    records = comparison_text.as_json(found)
     assert json.dumps(records["changes"])
-    assert len(records["points"]) == 6  # type: ignore[arg-type]
+    assert len(records["points"]) == 6
+
+
+def test_a_booster_and_a_second_gauge_are_one_change_each() -> None:
+    found = compare(reference(), load("preset:crystal-furnace"))
+    names = {change.path: (change.name, change.first, change.second) for change in found.changes}
+    assert names["system.booster"] == ("booster", "none", "present")
+    assert names["system.gauge[1]"] == ("gauge PT-202", "none", "present")
+    assert names["system.line[1]"] == ("dust filter", "none", "present")
+    assert not [path for path in names if path.startswith(("system.booster.", "system.gauge[1]."))]
+    assert names["system.chamber.volume"] == ("chamber: volume", "500 L", "1000 L")
+    tables = [comparison_text.reach(reference(), found), comparison_text.points(reference(), found)]
+    assert [len(table.rows) for table in tables] == [3, 6]
+    assert len(comparison_text.changes(found).rows) == len(found.changes)
 
 
 def test_fields_in_plain_words() -> None:

@@ -13,12 +13,16 @@ from pathlib import Path
 import pytest
 
 import chamberctl as cc
+from chamberctl.cautions import GAS_ADVICE
 from chamberctl.errors import Infeasible
+from chamberctl.plant.handle import handle_verdict
+from chamberctl.plant.tolerances import toleranced_fields
 from chamberctl.report import ReportFiles, folder, study_text
 from chamberctl.study import loads, preset_path
 from tests import studies
 
 PRESETS = sorted(cc.presets())
+HANGS_ON = "What window, authority and margins hang on, the strongest first"
 #: Elements that fetch something, and attributes that would.
 FETCHING = {"script", "link", "img", "iframe", "object", "embed", "video", "audio", "source"}
 
@@ -101,8 +105,9 @@ def words_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_sections_follow_each_other_as_they_are_read(page: Page) -> None:
     assert page.sections() == [
-        "record", "study", "window", "settings", "restore", "margins", "frequency", "responses",
-        "reading", "assumptions", "cautions", "words", "recompute", "signatures",
+        "record", "study", "window", "handle", "settings", "restore", "margins", "frequency",
+        "responses", "reading", "influence", "assumptions", "cautions", "words", "recompute",
+        "signatures",
     ]  # fmt: skip
     assert page.text.index("YES") < page.text.index("Record")
 
@@ -121,7 +126,7 @@ def test_the_page_stands_alone(page: Page) -> None:
 
 def test_every_picture_has_a_text_alternative(page: Page) -> None:
     pictures = [a for tag, a in page.elements if tag == "svg"]
-    assert len(pictures) == 7
+    assert len(pictures) == 8
     for attributes in pictures:
         assert attributes["role"] == "img"
         assert len(attributes["aria-label"] or "") > 40
@@ -156,7 +161,24 @@ def test_every_field_is_listed_as_typed_with_its_basis(
             assert (value.typed, value.basis) in cells, path
     assumed = sum(tag == "span" and a.get("class") == "assumed" for tag, a in page.elements)
     counted = study_text.bases(study)
-    assert assumed == counted["assumed"] + counted["default"]
+    varied = sum(row[1] == "assumed" for row in page.tables[HANGS_ON])
+    assert assumed == counted["assumed"] + counted["default"] + varied
+
+
+def test_speed_as_a_handle_and_what_the_answer_hangs_on(
+    page: Page, written: tuple[ReportFiles, cc.Study, cc.Tuning], refused: tuple[ReportFiles, Page]
+) -> None:
+    verdict = handle_verdict(written[1])
+    assert verdict.sentence in page.text
+    rows = page.tables["Speed and its alternatives over the duty"]
+    assert [row[0] for row in rows[1:]] == [h.name for h in verdict.handles if h.computed]
+    assert GAS_ADVICE in page.text
+    assert len(page.tables[HANGS_ON]) - 1 >= len(toleranced_fields(written[1]))
+    assert "Ms" in " ".join(page.tables[HANGS_ON][0])
+    without = refused[1]
+    assert "Speed is the wrong handle for this duty" in without.text
+    assert "margins were not looked at" in without.text
+    assert "Ms" not in " ".join(without.tables[HANGS_ON][0])
 
 
 def test_the_settings_carry_units_spans_and_every_notation(
