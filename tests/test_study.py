@@ -157,20 +157,24 @@ def test_saved_and_reloaded_is_equal(study: Study, tmp_path: Path) -> None:
 
 
 def test_changed_fields_alone_change_their_text(study: Study) -> None:
-    changes = {"duty.hold[0].setpoint": "5,5 mbar", "system.chamber.volume": "510 L"}
-    changed = study.with_text(changes)
-    assert changed.duty.holds[0].setpoint_pa == 550.0
-    assert changed.system.chamber.volume_m3 == 0.51
+    setpoint = study.duty.holds[0].setpoint_pa
+    typed = quantities.format_quantity(1.1 * setpoint, "Pa").replace(".", ",")
+    volume = study.system.chamber.volume_m3
+    changed = study.with_text(
+        {"duty.hold[0].setpoint": typed, "system.chamber.volume": f"{volume + 0.01:.3f} m3"}
+    )
+    assert changed.duty.holds[0].setpoint_pa == pytest.approx(1.1 * setpoint, rel=1e-3)
+    assert changed.system.chamber.volume_m3 == pytest.approx(volume + 0.01)
     assert changed != study
-    assert study.duty.holds[0].setpoint_pa != 550.0
+    assert study.duty.holds[0].setpoint_pa == setpoint
     before, after = study.text.splitlines(), changed.text.splitlines()
     assert len(before) == len(after)
     different = [(old, new) for old, new in zip(before, after, strict=True) if old != new]
     assert len(different) == 2
-    assert different[1][1] == 'setpoint = "5,5 mbar"'
+    assert different[1][1] == f'setpoint = "{typed}"'
     old = study.provenance["system.chamber.volume"]
     assert changed.provenance["system.chamber.volume"] == Provenance(
-        "510 L", old.basis, old.tolerance, old.note
+        f"{volume + 0.01:.3f} m3", old.basis, old.tolerance, old.note
     )
 
 
