@@ -6,7 +6,9 @@
 
     study = cc.load("preset:NAME")       # or a path: system, duty and controller
     window = cc.operating_window(study)  # what the pumps can hold, with findings in plain words
+    verdict = cc.handle_verdict(study)   # whether speed is the right handle, and what else would do
     tuning = cc.tune(study)              # gains as typed in, margins at every duty point
+    hangs_on = cc.influences(study, tuning)  # uncertain inputs, ranked by what they would move
     cc.write_report(study, tuning, "report")
 
 Each name is loaded when it is first used, so that a short command does not wait for libraries it
@@ -24,8 +26,11 @@ from chamberctl.findings import Finding
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.influence import influences
     from chamberctl.control.margins import LoopMargins, margins
     from chamberctl.control.tuning import Tuning, tune
+    from chamberctl.plant.comparison import compare
+    from chamberctl.plant.handle import handle_verdict
     from chamberctl.plant.linear import LoopModel
     from chamberctl.plant.linearize import linearize
     from chamberctl.plant.operating import operating_point
@@ -41,9 +46,12 @@ __all__ = [
     "presets",
     "operating_window",
     "operating_point",
+    "compare",
+    "handle_verdict",
     "linearize",
     "tune",
     "margins",
+    "influences",
     "write_report",
     "Study",
     "OperatingWindow",
@@ -71,8 +79,11 @@ _HOME = {
     "operating_point": "plant.operating",
     "OperatingWindow": "plant.window",
     "OperatingPoint": "plant.point",
+    "compare": "plant.comparison",
+    "handle_verdict": "plant.handle",
     "linearize": "plant.linearize",
     "LoopModel": "plant.linear",
+    "influences": "control.influence",
     "margins": "control.margins",
     "LoopMargins": "control.margins",
     "PidSettings": "control.controller",

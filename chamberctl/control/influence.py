@@ -249,13 +249,7 @@ def _worst_peaks(
     owners: list[int] = []
     for index, outcome in enumerate(found):
         usable = np.flatnonzero(outcome.held & ~outcome.limited & looped)
-        models += loop_models(
-            outcome.study,
-            outcome.pressures_pa[:, usable],
-            outcome.speed[usable],
-            outcome.gas_load_pa_m3_s[usable],
-            [points[int(i)].where for i in usable],
-        )
+        models += loop_models(outcome, usable, [points[int(i)].where for i in usable])
         owners += [index] * usable.size
     return _peaks(models, owners, len(found), tuning.settings)
 

@@ -23,7 +23,7 @@ from chamberctl.plant.chain import build_chain
 from chamberctl.plant.gauge import true_pressure
 from chamberctl.plant.point import throughput_text
 from chamberctl.plant.point_findings import ROUNDING_PER_S
-from chamberctl.plant.sensitivity import jacobian, slowest_time_constant
+from chamberctl.plant.sensitivity import jacobian, state_matrix
 from chamberctl.plant.steady import load_for_pressure, steady_pressures
 from chamberctl.plant.tolerances import vary
 from chamberctl.plant.variations import Outcome, outcomes, response
@@ -109,7 +109,7 @@ def handles(study: Study, points: Sequence[OperatingPoint]) -> tuple[Handle, ...
         _of_outcome(name, what, advice, gas, outcome)
         for (name, what, advice, _, gas), outcome in zip(plans, found, strict=True)
     ]
-    return (*computed, *_at_full_speed(study, points), _split_range())
+    return (*computed, *_at_full_speed(points, found[0]), _split_range())
 
 
 def _changed_plants(
@@ -233,7 +233,7 @@ def _least(values: Array) -> float:
     return float(np.min(known)) if known.size else math.nan
 
 
-def _at_full_speed(study: Study, points: Sequence[OperatingPoint]) -> list[Handle]:
+def _at_full_speed(points: Sequence[OperatingPoint], base: Outcome) -> list[Handle]:
     """Throttle and bleed with the pumps at full speed."""
     throttle = "throttle at the chamber's outlet, pumps at full speed"
     bleed = "bleed into the chamber, pumps at full speed"
@@ -242,35 +242,54 @@ def _at_full_speed(study: Study, points: Sequence[OperatingPoint]) -> list[Handl
         "large effect, so the valve must be fine enough there. The pumps always take full power."
     )
     much_gas = f"Wide range, at the price of gas and power. {GAS_ADVICE}"
-    gauge = study.loop_gauge()
+    gauge = base.study.loop_gauge()
     if gauge.position != "chamber":
         why = f"not computed: the loop's gauge sits at '{gauge.position}', not in the chamber"
         return [
             Handle(throttle, why, advice=small_move, computed=False),
             Handle(bleed, why, advice=much_gas, computed=False),
         ]
-    wanted = np.array([point.indicated_pa for point in points])
-    pressure = np.asarray(true_pressure(study.system, gauge, wanted), dtype=float)
-    load = np.array([point.gas_load_pa_m3_s for point in points])
-    chain, top = build_chain(study.system), study.system.drive.maximum_speed
-    most = load_for_pressure(chain, pressure, np.full(load.size, top))
-    fall = np.maximum(most - load, 0.0) / chain.volumes_m3[0] / pressure
+    full = _full_speed(points, base)
     return [
-        _throttle(study, pressure, load, fall, Handle(throttle, "", advice=small_move)),
-        _bleeding(study, pressure, load, most, fall, Handle(bleed, "", advice=much_gas)),
+        _throttle(base, full, Handle(throttle, "", advice=small_move)),
+        _bleeding(base, full, Handle(bleed, "", advice=much_gas)),
     ]
 
 
-def _throttle(study: Study, pressure: Array, load: Array, fall: Array, about: Handle) -> Handle:
-    if study.system.gas_load.vapor_conductance_m3_s > 0.0:
+@dataclass(frozen=True)
+class _FullSpeed:
+    """Every duty point's chamber pressure, and what the pumps carry there at full speed."""
+
+    pressure_pa: Array
+    carried_pa_m3_s: Array
+    nodes_pa: Array
+    fall_per_s: Array
+
+
+def _full_speed(points: Sequence[OperatingPoint], base: Outcome) -> _FullSpeed:
+    """Held points from the outcome's response; the others are searched for."""
+    system, moved = base.study.system, response(base)
+    wanted = np.array([point.indicated_pa for point in points])
+    pressure = np.asarray(true_pressure(system, base.study.loop_gauge(), wanted), dtype=float)
+    volume = base.chain.volumes_m3[0]
+    carried = base.gas_load_pa_m3_s + moved.slew_down_pa_s * volume
+    nodes, other = moved.at_full_speed_pa.copy(), ~base.held
+    if np.any(other):
+        top = np.full(int(other.sum()), system.drive.maximum_speed)
+        carried[other] = load_for_pressure(base.chain, pressure[other], top)
+        nodes[:, other] = steady_pressures(base.chain, top, carried[other])
+    fall = np.maximum(carried - base.gas_load_pa_m3_s, 0.0) / volume / pressure
+    return _FullSpeed(pressure, carried, nodes, fall)
+
+
+def _throttle(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
+    if base.study.system.gas_load.vapor_conductance_m3_s > 0.0:
         why = "not computed: the vapor load depends on the pressure that the throttle makes"
         return Handle(about.name, why, advice=about.advice, computed=False)
-    chain = build_chain(study.system)
-    top = np.full(load.size, study.system.drive.maximum_speed)
-    lowest = steady_pressures(chain, top, load)[0]
+    pressure, load, lowest = full.pressure_pa, base.gas_load_pa_m3_s, base.lowest_pa
     held = pressure > lowest
     authority = np.where(held, 1.0 - lowest / pressure, np.nan)
-    volume = chain.volumes_m3[0]
+    volume = base.chain.volumes_m3[0]
     wide = load[held] / (pressure - lowest)[held]
     ratio = f", {wide.max() / wide.min():.3g} to 1 over the duty" if wide.size else ""
     return Handle(
@@ -282,39 +301,36 @@ def _throttle(study: Study, pressure: Array, load: Array, fall: Array, about: Ha
         lowest_authority=_least(authority),
         highest_authority=-_least(-authority),
         time_constant_s=-_least(-np.where(held, volume * pressure / load, np.nan)),
-        fall_per_s=_least(np.where(held, fall, np.nan)),
+        fall_per_s=_least(np.where(held, full.fall_per_s, np.nan)),
         rise_per_s=_least(np.where(held, load / volume / pressure, np.nan)),
         advice=about.advice,
     )
 
 
-def _bleeding(
-    study: Study, pressure: Array, load: Array, most: Array, fall: Array, about: Handle
-) -> Handle:
-    chain, top = build_chain(study.system), study.system.drive.maximum_speed
-    added = most - load
-    held = added >= 0.0
-    speeds = np.full(load.size, top)
-    nodes = steady_pressures(chain, speeds, most)
-    held &= np.isfinite(nodes[0])
-    authority, tau = np.full(load.size, np.nan), np.full(load.size, np.nan)
+def _bleeding(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
+    chain, most = base.chain, full.carried_pa_m3_s
+    added = most - base.gas_load_pa_m3_s
+    held = (added >= -1e-9 * most) & np.isfinite(full.nodes_pa[0])
+    authority, tau = np.full(held.shape, np.nan), np.full(held.shape, np.nan)
     if np.any(held):
-        known = (nodes[:, held], speeds[held], most[held])
-        by_pressure, _ = jacobian(chain, *known)
-        entering = np.zeros((held.sum(), chain.size, 1))
+        top = np.full(int(held.sum()), base.study.system.drive.maximum_speed)
+        nodes = full.nodes_pa[:, held]
+        by_pressure, _ = jacobian(chain, nodes, top, most[held])
+        entering = np.zeros((top.size, chain.size, 1))
         entering[:, 0] = -1.0
         authority[held] = np.linalg.solve(by_pressure, entering)[:, 0, 0] * added[held]
-        tau[held] = slowest_time_constant(chain, *known)
+        poles = np.linalg.eigvals(state_matrix(chain, by_pressure, nodes))
+        tau[held] = 1.0 / np.min(np.abs(poles), axis=1)
     return Handle(
         name=about.name,
         what="the bleed alone is moved; it rises as fast as its valve is sized for",
         held=_numbers(held),
-        total=load.size,
+        total=held.size,
         turndown=math.inf if np.any(held) else math.nan,
         lowest_authority=_least(authority),
         highest_authority=-_least(-authority),
         time_constant_s=-_least(-tau),
-        fall_per_s=_least(np.where(held, fall, np.nan)),
+        fall_per_s=_least(np.where(held, full.fall_per_s, np.nan)),
         gas_pa_m3_s=-_least(-np.where(held, added, np.nan)),
         advice=about.advice,
     )

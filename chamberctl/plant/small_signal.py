@@ -13,34 +13,30 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.chain import Chain, gauge_node
 from chamberctl.plant.gauge import reading
 from chamberctl.plant.linear import INPUTS, OUTPUTS, LoopModel
-from chamberctl.plant.sensitivity import jacobian, state_matrix
+from chamberctl.plant.sensitivity import state_matrix
 
 if TYPE_CHECKING:
-    from chamberctl.study import Study
+    from chamberctl.plant.variations import Outcome
 
 Array = NDArray[np.float64]
 
 _STEP = 1e-6
 
 
-def loop_models(
-    study: Study, pressures_pa: Array, speed: Array, gas_load_pa_m3_s: Array, names: Sequence[str]
-) -> list[LoopModel]:
-    """Linear models around steady states.
+def loop_models(outcome: Outcome, which: NDArray, names: Sequence[str]) -> list[LoopModel]:
+    """Linear models around held states of an outcome.
 
     Parameters
     ----------
-    study : Study
-        The study.
-    pressures_pa : array, shape (N, M)
-        Node pressures at rest [Pa].
-    speed, gas_load_pa_m3_s : array, shape (M,)
-        Speed fraction [-] and gas entering the chamber [Pa m3/s].
+    outcome : Outcome
+        Steady states with their derivatives, from `outcomes`.
+    which : int array, shape (M,)
+        Which of its duty points.
     names : sequence of str
-        Label of each state.
+        Label of each.
 
     Returns
     -------
@@ -49,10 +45,12 @@ def loop_models(
     """
     from control import StateSpace
 
-    system, gauge = study.system, study.loop_gauge()
-    chain, node = build_chain(system), gauge_node(build_chain(system), gauge)
-    pressures = np.asarray(pressures_pa, dtype=float)
-    a, b, gains, direct = _nodes(chain, pressures, speed, gas_load_pa_m3_s)
+    system, gauge = outcome.study.system, outcome.study.loop_gauge()
+    chain, node = outcome.chain, gauge_node(outcome.chain, gauge)
+    pressures, load = outcome.pressures_pa[:, which], outcome.gas_load_pa_m3_s[which]
+    a, b, gains, direct = _nodes(
+        chain, pressures, load, outcome.by_pressure[which], outcome.by_speed[which]
+    )
     at_gauge = pressures[node]
     shown = reading(system, gauge, at_gauge)
     ends = [np.log(reading(system, gauge, at_gauge * np.exp(s))) for s in (_STEP, -_STEP)]
@@ -66,19 +64,17 @@ def loop_models(
         plant = StateSpace(
             *parts, inputs=list(INPUTS), outputs=list(OUTPUTS), remove_useless_states=False
         )
-        scale = float(gas_load_pa_m3_s[i])
-        models.append(LoopModel(plant, dead_time, float(shown[i]), scale, name))
+        models.append(LoopModel(plant, dead_time, float(shown[i]), float(load[i]), name))
     return models
 
 
 def _nodes(
-    chain: Chain, pressures: Array, speed: Array, load: Array
+    chain: Chain, pressures: Array, load: Array, by_pressure: Array, by_speed: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Chain without lags: A (M, K, K), B (M, K, 2), and ln p of all nodes from states and inputs.
 
     Inputs are speed [-] and gas load [multiples of the point's own].
     """
-    by_pressure, by_speed = jacobian(chain, pressures, speed, load)
     count = len(by_speed)
     inputs = np.stack([by_speed, np.zeros(by_speed.shape)], axis=-1)
     inputs[:, 0, 1] = load

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +22,7 @@ from chamberctl.plant.nearby import (
     stacked,
 )
 from chamberctl.plant.point import OperatingPoint
-from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
+from chamberctl.plant.sensitivity import jacobian, state_matrix
 from chamberctl.plant.steady import load_for_pressure, speed_for_pressure, steady_pressures
 
 if TYPE_CHECKING:
@@ -57,6 +57,12 @@ class Outcome:
         Node pressures [Pa]; NaN where not held.
     gas_load_pa_m3_s : array, shape (P,)
         Gas entering the chamber [Pa m3/s].
+    chain : Chain
+        The changed system as arrays.
+    by_pressure : array, shape (P, N, N)
+        Derivatives of the net flows by ln p, from `jacobian` [Pa m3/s]; NaN where not held.
+    by_speed : array, shape (P, N)
+        The same by speed [Pa m3/s].
     """
 
     study: Study
@@ -70,6 +76,9 @@ class Outcome:
     limited: NDArray[np.bool_]
     pressures_pa: Array
     gas_load_pa_m3_s: Array
+    chain: Chain
+    by_pressure: Array
+    by_speed: Array
 
 
 @dataclass(frozen=True)
@@ -82,11 +91,14 @@ class Response:
         Slowest time constant of the vacuum system [s].
     slew_down_pa_s, slew_up_pa_s : array, shape (P,)
         Quasi-steady rates of fall at maximum and rise at minimum speed [Pa/s].
+    at_full_speed_pa : array, shape (N, P)
+        Node pressures that hold the chamber where it is at maximum speed, with more gas [Pa].
     """
 
     time_constant_s: Array
     slew_down_pa_s: Array
     slew_up_pa_s: Array
+    at_full_speed_pa: Array
 
 
 def outcomes(
@@ -170,15 +182,46 @@ def _together(studies: Sequence[Study], chains: Sequence[Chain], start: States) 
         start[np.tile(np.arange(each), len(chains))],
         held,
     )
-    return [
-        _outcome(
-            one,
-            chain,
-            states[slice(i * each, (i + 1) * each)],
-            held.values[:, i * each : (i + 1) * each],
-        )
+    asked = [held.values[:, i * each : (i + 1) * each] for i in range(len(chains))]
+    found = [
+        _outcome(one, chain, states[slice(i * each, (i + 1) * each)], asked[i])
         for i, (one, chain) in enumerate(zip(studies, chains, strict=True))
     ]
+    return _with_authority(found)
+
+
+def _with_authority(found: Sequence[Outcome]) -> list[Outcome]:
+    """Differentiate all held states of the outcomes, which can be stacked, in one go."""
+    count = found[0].held.size
+    held = np.concatenate([one.held for one in found])
+    if not np.any(held):
+        return list(found)
+    pressures, speed, load = (
+        np.concatenate([getattr(one, name) for one in found], axis=-1)
+        for name in ("pressures_pa", "speed", "gas_load_pa_m3_s")
+    )
+    filled = (np.where(held, pressures, 1.0), np.where(held, speed, 1.0), load)
+    derivatives = jacobian(stacked([one.chain for one in found], count), *filled)
+    result = []
+    for i, one in enumerate(found):
+        part = slice(i * count, (i + 1) * count)
+        by_pressure, by_speed = (
+            np.where(one.held.reshape(-1, *[1] * (d.ndim - 1)), d[part], np.nan)
+            for d in derivatives
+        )
+        node = gauge_node(one.chain, one.study.loop_gauge())
+        authority = np.full(count, np.nan)
+        change = np.linalg.solve(by_pressure[one.held], by_speed[one.held][..., None])[..., 0]
+        authority[one.held] = one.speed[one.held] * change[:, node]
+        result.append(
+            replace(
+                one,
+                authority=np.where(one.limited, 0.0, authority),
+                by_pressure=by_pressure,
+                by_speed=by_speed,
+            )
+        )
+    return result
 
 
 def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcome:
@@ -205,10 +248,6 @@ def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcom
         pressures[:, open_points] = steady_pressures(chain, speed[open_points], loads[open_points])
     slowest, fastest = drive.minimum_speed * (1.0 - _EDGE), drive.maximum_speed * (1.0 + _EDGE)
     held = (states.found[2 * count :] | open_points) & (speed >= slowest) & (speed <= fastest)
-    authority = np.full(count, np.nan)
-    if np.any(held):
-        known = (pressures[:, held], speed[held], loads[held])
-        authority[held] = speed_authority(chain, *known)[node]
     stuck = held & limited(chain, pressures)
     return Outcome(
         study=study,
@@ -218,10 +257,13 @@ def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcom
         lowest_indicated_pa=reading(system, gauge, lowest[node]),
         highest_indicated_pa=reading(system, gauge, highest[node]),
         speed=np.where(held, speed, np.nan),
-        authority=np.where(stuck, 0.0, authority),
+        authority=np.full(count, np.nan),
         limited=stuck,
         pressures_pa=np.where(held, pressures, np.nan),
         gas_load_pa_m3_s=loads,
+        chain=chain,
+        by_pressure=np.full((count, chain.size, chain.size), np.nan),
+        by_speed=np.full((count, chain.size), np.nan),
     )
 
 
@@ -249,30 +291,46 @@ def response(outcome: Outcome) -> Response:
     The rates are (S(max) p - q)/V and (q - S(min) p)/V at the chamber, with every other node at
     rest, as in `operating.slew_rates`.
     """
-    system = outcome.study.system
-    chain, held = build_chain(system), outcome.held
+    drive, chain, held = outcome.study.system.drive, outcome.chain, outcome.held
     tau, down, up = (np.full(held.shape, np.nan) for _ in range(3))
+    full = np.full(outcome.pressures_pa.shape, np.nan)
     if np.any(held):
-        pressures, speed = outcome.pressures_pa[:, held], outcome.speed[held]
-        load = outcome.gas_load_pa_m3_s[held]
-        tau[held] = slowest_time_constant(chain, pressures, speed, load)
-        most = _carried(chain, pressures, speed, load, system.drive.maximum_speed)
-        least = _carried(chain, pressures, speed, load, system.drive.minimum_speed)
-        down[held] = (most - load) / chain.volumes_m3[0]
-        up[held] = (load - least) / chain.volumes_m3[0]
-    return Response(tau, down, up)
+        pressures, load = outcome.pressures_pa[:, held], outcome.gas_load_pa_m3_s[held]
+        poles = np.linalg.eigvals(state_matrix(chain, outcome.by_pressure[held], pressures))
+        tau[held] = 1.0 / np.min(np.abs(poles), axis=1)
+        ends = np.repeat([drive.maximum_speed, drive.minimum_speed], load.size)
+        carried, nodes = _carried(chain, pressures, outcome.speed[held], load, ends)
+        volume = chain.volumes_m3[0]
+        down[held] = (carried[: load.size] - load) / volume
+        up[held] = (load - carried[load.size :]) / volume
+        full[:, held] = nodes[:, : load.size]
+    return Response(tau, down, up, full)
 
 
-def _carried(chain: Chain, pressures: Array, speed: Array, load: Array, output: float) -> Array:
-    """Gas load that another speed would carry at the same chamber pressure; 0 for backflow."""
-    count = speed.size
+def _carried(
+    chain: Chain, pressures: Array, speed: Array, load: Array, outputs: Array
+) -> tuple[Array, Array]:
+    """Gas load that other speeds carry at the same chamber pressures, and node pressures then.
+
+    The states are repeated for each group of `outputs`; backflow counts as 0.
+    """
+    count, repeated = outputs.size, outputs.size // speed.size
+    start = States(
+        np.tile(pressures, repeated),
+        np.tile(speed, repeated),
+        np.tile(load, repeated),
+        np.ones(count, dtype=bool),
+    )
     held = Held(
         np.stack([np.zeros(count, dtype=np.int64), np.full(count, SPEED)]),
-        np.stack([pressures[0], np.full(count, output)]),
+        np.stack([start.pressures_pa[0], outputs]),
     )
-    found = settle(chain, States(pressures, speed, load, np.ones(count, dtype=bool)), held)
-    carried = np.maximum(found.gas_load_pa_m3_s, 0.0)
+    found = settle(chain, start, held)
+    carried, nodes = np.maximum(found.gas_load_pa_m3_s, 0.0), found.pressures_pa.copy()
     if not np.all(found.found):
-        open_states = ~found.found
-        carried[open_states] = load_for_pressure(chain, pressures[0, open_states], output)
-    return carried
+        missing = ~found.found
+        carried[missing] = load_for_pressure(
+            chain, start.pressures_pa[0, missing], outputs[missing]
+        )
+        nodes[:, missing] = steady_pressures(chain, outputs[missing], carried[missing])
+    return carried, nodes

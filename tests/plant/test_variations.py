@@ -60,15 +60,11 @@ def test_window_points_and_response_are_those_of_the_bracketed_search(name: str)
 @pytest.mark.parametrize("name", sorted(presets()))
 def test_models_of_many_states_are_those_of_python_control(name: str) -> None:
     study = load(f"preset:{name}")
-    points = [p for p in duty_points(study) if p.feasible and not p.limited_by]
-    models = loop_models(
-        study,
-        np.array([p.node_pressures_pa for p in points]).T,
-        np.array([p.speed for p in points]),
-        np.array([p.gas_load_pa_m3_s for p in points]),
-        [p.where for p in points],
-    )
-    for point, quick in zip(points, models, strict=True):
+    points = duty_points(study)
+    outcome = outcomes(study, points, [study])[0]
+    usable = [i for i, p in enumerate(points) if p.feasible and not p.limited_by]
+    models = loop_models(outcome, np.array(usable), [points[i].where for i in usable])
+    for point, quick in zip([points[i] for i in usable], models, strict=True):
         exact = linearize(study.system, point, study.loop_gauge())
         assert quick.where == exact.where
         assert quick.dead_time_s == exact.dead_time_s
