@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from chamberctl.cautions import GAS_ADVICE
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.gauge import true_pressure
+from chamberctl.plant.nearby import limited
 from chamberctl.plant.point import throughput_text
 from chamberctl.plant.point_findings import ROUNDING_PER_S
 from chamberctl.plant.sensitivity import jacobian, state_matrix
@@ -294,7 +295,8 @@ def _throttle(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
     ratio = f", {wide.max() / wide.min():.3g} to 1 over the duty" if wide.size else ""
     return Handle(
         name=about.name,
-        what=f"an ideal valve of adjustable conductance{ratio}; time constant V p/q",
+        what=f"an ideal valve of adjustable conductance{ratio}; time constant V p/q"
+        + _limiter(base.limited_at_full_speed & held),
         held=_numbers(held),
         total=load.size,
         turndown=math.inf if np.any(held) else math.nan,
@@ -305,6 +307,14 @@ def _throttle(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
         rise_per_s=_least(np.where(held, load / volume / pressure, np.nan)),
         advice=about.advice,
     )
+
+
+def _limiter(ruling: NDArray[np.bool_]) -> str:
+    """Say where full speed drives the booster into its limit."""
+    if not np.any(ruling):
+        return ""
+    labels = ", ".join(str(label) for label in _numbers(ruling))
+    return f"; at full speed the booster's overflow valve or torque limit rules (point {labels})"
 
 
 def _bleeding(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
@@ -323,7 +333,8 @@ def _bleeding(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
         tau[held] = 1.0 / np.min(np.abs(poles), axis=1)
     return Handle(
         name=about.name,
-        what="the bleed alone is moved; it rises as fast as its valve is sized for",
+        what="the bleed alone is moved; it rises as fast as its valve is sized for"
+        + _limiter(limited(chain, full.nodes_pa) & held),
         held=_numbers(held),
         total=held.size,
         turndown=math.inf if np.any(held) else math.nan,

@@ -51,8 +51,9 @@ class Outcome:
         The same as readings [Pa].
     speed, authority : array, shape (P,)
         Controller output [-] and speed authority at the gauge [-]; NaN where not held.
-    limited : bool array, shape (P,)
-        Whether overflow valve or torque limit holds the booster: then authority is 0.
+    limited, limited_at_full_speed : bool array, shape (P,)
+        Whether overflow valve or torque limit holds the booster at the point (then authority is 0),
+        and at maximum speed with the point's gas.
     pressures_pa : array, shape (N, P)
         Node pressures [Pa]; NaN where not held.
     gas_load_pa_m3_s : array, shape (P,)
@@ -74,6 +75,7 @@ class Outcome:
     speed: Array
     authority: Array
     limited: NDArray[np.bool_]
+    limited_at_full_speed: NDArray[np.bool_]
     pressures_pa: Array
     gas_load_pa_m3_s: Array
     chain: Chain
@@ -259,6 +261,7 @@ def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcom
         speed=np.where(held, speed, np.nan),
         authority=np.full(count, np.nan),
         limited=stuck,
+        limited_at_full_speed=limited(chain, lowest),
         pressures_pa=np.where(held, pressures, np.nan),
         gas_load_pa_m3_s=loads,
         chain=chain,

@@ -69,7 +69,7 @@ def _broken(row: Influence, effect: Effect) -> str:
 
 def _if(row: Influence, effect: Effect) -> str:
     if row.basis == "undecided":
-        return f"If {row.name}"
+        return f"With {row.name}"
     return f"If {row.name} is off by {effect.label} ({row.basis})"
 
 

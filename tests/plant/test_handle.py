@@ -156,3 +156,5 @@ def test_an_open_overflow_valve_makes_speed_the_wrong_handle() -> None:
     found = handle_verdict(furnace)
     assert found.verdict == "wrong"
     assert "overflow valve rules" in reason(found, "limiter")
+    for name in ("throttle", "bleed into"):
+        assert "the booster's overflow valve or torque limit rules" in option(found, name).what

@@ -7,6 +7,7 @@ import random
 import numpy as np
 import pytest
 
+from chamberctl.plant import nearby
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.linearize import linearize
 from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
@@ -105,3 +106,36 @@ def test_what_has_no_steady_state_is_not_found() -> None:
     )
     too_much = Held(np.array([[SPEED], [GAS_LOAD]]), np.array([[0.2], [1e5]]))
     assert not settle(build_chain(study.system), start, too_much).found[0]
+
+
+def test_where_steps_do_not_settle_the_bracketed_search_decides(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    study = load("preset:reference-plant").with_text(FAR)
+    points, changed = duty_points(study), [shaken(study, 2)]
+    expected = outcomes(study, points, changed)[0]
+    moved = response(expected)
+    monkeypatch.setattr(nearby, "ROUNDS", 1)
+    found = outcomes(study, points, changed)[0]
+    assert list(found.held) == list(expected.held)
+    for name in ("lowest_pa", "highest_pa", "speed", "authority", "pressures_pa"):
+        np.testing.assert_allclose(getattr(found, name), getattr(expected, name), rtol=1e-9)
+    slower = response(found)
+    for name in ("slew_down_pa_s", "slew_up_pa_s", "at_full_speed_pa"):
+        np.testing.assert_allclose(
+            getattr(slower, name), getattr(moved, name), rtol=1e-9, atol=1e-12
+        )
+
+
+def test_one_state_without_an_answer_does_not_spoil_the_others() -> None:
+    matrix = np.array([[[0.0]], [[2.0]], [[np.nan]]])
+    step = nearby._solved(matrix, np.ones((3, 1)))
+    np.testing.assert_array_equal(step, [[np.nan, -0.5, np.nan]])
+
+
+def test_systems_with_other_parts_are_not_stacked() -> None:
+    furnace = load("preset:crystal-furnace")
+    chains = [build_chain(case.study.system) for case in envelope_cases(furnace)]
+    own = build_chain(furnace.system)
+    assert nearby.same_shape(own, own)
+    assert not nearby.same_shape(own, chains[0])  # a table of leakage instead of numbers
