@@ -16,6 +16,7 @@ from scipy.optimize import elementwise
 from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
 from chamberctl.physics.loads import vapor_load
 from chamberctl.plant.chain import Chain
+from chamberctl.plant.nearby import GAS_LOAD, Held, States, settle
 
 Array = NDArray[np.float64]
 
@@ -153,22 +154,51 @@ def speed_for_pressure(
         np.asarray(pressure_pa, dtype=float), np.asarray(gas_load_pa_m3_s, dtype=float)
     )
 
-    def excess(n: Any, log_wanted: Any, q: Any) -> Any:
-        return _log_pressure(chain, node, n, q) - log_wanted
-
-    log_wanted = np.atleast_1d(np.log(wanted))
-    loads = np.atleast_1d(load)
-    ends = [np.full(log_wanted.shape, end) for end in (low, high)]
-    at_low, at_high = (excess(end, log_wanted, loads) for end in ends)
+    log_wanted, loads = np.atleast_1d(np.log(wanted)), np.atleast_1d(load)
+    ends = np.array([low, high])
+    logs = _logarithm(steady_pressures(chain, ends[:, None], loads))
+    at_low, at_high = logs[node] - log_wanted
     result = np.where(np.abs(at_low) < 1e-12, low, np.where(np.abs(at_high) < 1e-12, high, np.nan))
-    inside = (at_low > 0.0) & (at_high < 0.0)
+    inside = np.isnan(result) & (at_low > 0.0) & (at_high < 0.0)
     if np.any(inside):
-        result[inside] = elementwise.find_root(
-            excess,
-            (ends[0][inside], ends[1][inside]),
-            args=(log_wanted[inside], loads[inside]),
-        ).x
+        result[inside] = _speed_between(
+            chain, node, ends, logs[:, :, inside], log_wanted[inside], loads[inside]
+        )
     return result.reshape(wanted.shape)
+
+
+def _speed_between(
+    chain: Chain, node: int, ends: Array, logs: Array, log_wanted: Array, loads: Array
+) -> Array:
+    """Speed between two ends whose ln p lie on either side: Newton's method, else bracketed."""
+    at_low, at_high = logs[node]
+    share = np.clip((at_low - log_wanted) / (at_low - at_high), 0.05, 0.95)
+    start = States(
+        np.exp(
+            (1.0 - share) * np.minimum(logs[:, 0], np.log(HIGHEST_PRESSURE_PA)) + share * logs[:, 1]
+        ),
+        np.exp((1.0 - share) * np.log(ends[0]) + share * np.log(ends[1])),
+        loads,
+        np.ones(loads.shape, dtype=bool),
+    )
+    count = loads.size
+    held = Held(
+        np.array([np.full(count, node), np.full(count, GAS_LOAD)]),
+        np.array([np.exp(log_wanted), loads]),
+    )
+    found = settle(chain, start, held)
+    speeds = found.speed
+    good = found.found & (speeds > ends[0]) & (speeds < ends[1])
+
+    def excess(n: Any, target: Any, q: Any) -> Any:
+        return _log_pressure(chain, node, n, q) - target
+
+    lost = ~good
+    if np.any(lost):
+        bracket = tuple(np.full(int(lost.sum()), end) for end in ends)
+        args = (log_wanted[lost], loads[lost])
+        speeds[lost] = elementwise.find_root(excess, bracket, args=args).x
+    return speeds
 
 
 def load_for_pressure(chain: Chain, pressure_pa: Any, speed: Any) -> Array:

@@ -16,6 +16,7 @@ from chamberctl.plant import equations
 from chamberctl.plant.chain import Chain, gauge_node
 from chamberctl.plant.gas import system_gas
 from chamberctl.plant.gauge import reading
+from chamberctl.plant.nearby import SPEED, Held, States, settle
 from chamberctl.plant.parts import rated_curves
 from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
 from chamberctl.plant.steady import load_for_pressure, steady_pressures
@@ -93,7 +94,7 @@ def survey(chain: Chain, system: System, gauge: Gauge, speed: Any, gas_load_pa_m
         time_constant[feasible] = slowest_time_constant(chain, *known)
     ratio, difference, limited_by = _booster_state(chain, pressures)
     authority = np.where(limited_by == "", authority, 0.0)
-    slew_down, slew_up = _slew(chain, system, pressures[0], load, feasible)
+    slew_down, slew_up = _slew(chain, system, pressures, n, load)
     indicated = reading(system, gauge, pressures[node])
     return Survey(
         speed=n,
@@ -135,16 +136,32 @@ def _booster_state(chain: Chain, pressures: Array) -> tuple[Array, Array, NDArra
 
 
 def _slew(
-    chain: Chain, system: System, pressure: Array, load: Array, feasible: NDArray[np.bool_]
+    chain: Chain, system: System, pressures: Array, speed: Array, load: Array
 ) -> tuple[Array, Array]:
     """Quasi-steady rates of fall at maximum and rise at minimum speed [Pa/s]."""
+    feasible = np.isfinite(pressures[0])
     down, up = np.full(load.shape, np.nan), np.full(load.shape, np.nan)
     if np.any(feasible):
-        p, q, volume = pressure[feasible], load[feasible], chain.volumes_m3[0]
-        drive = system.drive
-        down[feasible] = (load_for_pressure(chain, p, drive.maximum_speed) - q) / volume
-        up[feasible] = (q - load_for_pressure(chain, p, drive.minimum_speed)) / volume
+        known = States(pressures[:, feasible], speed[feasible], load[feasible], feasible[feasible])
+        volume, drive = chain.volumes_m3[0], system.drive
+        down[feasible] = (_carried(chain, known, drive.maximum_speed) - load[feasible]) / volume
+        up[feasible] = (load[feasible] - _carried(chain, known, drive.minimum_speed)) / volume
     return down, up
+
+
+def _carried(chain: Chain, known: States, speed: float) -> Array:
+    """Gas load that would hold the same chamber pressures at another speed [Pa m3/s]."""
+    count = known.speed.size
+    held = Held(
+        np.array([np.full(count, SPEED), np.zeros(count, dtype=np.int64)]),
+        np.array([np.full(count, speed), known.pressures_pa[0]]),
+    )
+    states = settle(chain, known, held)
+    carried = np.maximum(states.gas_load_pa_m3_s, 0.0)
+    lost = ~states.found
+    if np.any(lost):
+        carried[lost] = load_for_pressure(chain, known.pressures_pa[0, lost], speed)
+    return carried
 
 
 def _extrapolated(

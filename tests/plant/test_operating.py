@@ -165,7 +165,7 @@ def test_pressures_below_the_model_are_refused():
         operating_point(plant(), gas_load_pa_m3_s=1.0)
 
 
-@settings(derandomize=True, max_examples=30, deadline=None)
+@settings(derandomize=True, max_examples=15, deadline=None)
 @given(
     log_load=st.floats(math.log(1e-3), math.log(300.0)),
     speed=st.floats(0.25, 1.0),
@@ -185,7 +185,7 @@ def test_steady_states_balance_and_invert(log_load, speed, wide):
     assert float(load_for_pressure(chain, pressures[0], speed)) == pytest.approx(load, rel=1e-9)
 
 
-@settings(derandomize=True, max_examples=30, deadline=None)
+@settings(derandomize=True, max_examples=15, deadline=None)
 @given(speed=st.floats(0.25, 0.95), log_load=st.floats(math.log(0.01), math.log(100.0)))
 def test_pressure_falls_with_speed_and_rises_with_gas(speed, log_load):
     chain = build_chain(booster_plant())
