@@ -51,6 +51,8 @@ SUITES: dict[str, tuple[str, ...]] = {
         "physics/test_pump_curves.py",
         "physics/test_booster_table.py",
     ),
+    "physics.boosters": ("physics/test_pumps.py", "physics/test_booster_table.py"),
+    "physics.interpolation": ("physics/test_pump_curve.py", "physics/test_booster_table.py"),
     "physics.chamber": ("physics/test_chamber.py",),
     "physics.instruments": ("physics/test_instruments.py",),
     "physics.loads": ("physics/test_loads.py",),

@@ -15,17 +15,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from chamberctl.physics.instruments import pump_speed
-from chamberctl.physics.loads import vapor_load
-from chamberctl.physics.passages import passage_throughput
-from chamberctl.physics.pumps import (
-    backing_curves_throughput,
-    backing_throughput,
+from chamberctl.physics.boosters import (
     booster_table_values,
     booster_throughput,
     overflow_throughput,
     torque_factor,
 )
+from chamberctl.physics.instruments import pump_speed
+from chamberctl.physics.loads import vapor_load
+from chamberctl.physics.passages import passage_throughput
+from chamberctl.physics.pumps import backing_curves_throughput, backing_throughput
 
 # Kinds of element. Integers, because compiled code branches on them.
 PASSAGE = 0

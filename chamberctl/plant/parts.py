@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from chamberctl.physics.boosters import booster_table, zero_flow_compression
 from chamberctl.physics.chamber import effective_volume
 from chamberctl.physics.constants import T_REF_K
 from chamberctl.physics.gases import GASES, Gas, most_probable_speed, viscosity
 from chamberctl.physics.passages import elbow_length, passage_lengths
-from chamberctl.physics.pumps import booster_table, curve_table, zero_flow_compression
+from chamberctl.physics.pumps import curve_table
 from chamberctl.plant import equations
 from chamberctl.plant.gas import molecular_scale, viscous_scale
 

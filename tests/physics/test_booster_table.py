@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from chamberctl.physics.pumps import (
+from chamberctl.physics.boosters import (
     booster_table,
     booster_table_values,
     booster_throughput,

@@ -9,18 +9,16 @@ from typing import Any
 import numpy as np
 import pytest
 
+from chamberctl.physics.boosters import (
+    booster_throughput,
+    overflow_throughput,
+    zero_flow_compression,
+)
 from chamberctl.physics.choked import isentropic_throughput_squared
 from chamberctl.physics.gases import mean_free_path, most_probable_speed, viscosity
 from chamberctl.physics.instruments import indicated_pressure, pump_speed
 from chamberctl.physics.passages import kinetic_throughput, passage_lengths, passage_throughput
-from chamberctl.physics.pumps import (
-    backing_curves_throughput,
-    backing_throughput,
-    booster_throughput,
-    curve_table,
-    overflow_throughput,
-    zero_flow_compression,
-)
+from chamberctl.physics.pumps import backing_curves_throughput, backing_throughput, curve_table
 from chamberctl.plant.compiled import compile_function
 from tests.physics.support import difference_quotient, slope
 

@@ -8,14 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from chamberctl.physics.pumps import (
-    backing_throughput,
+from chamberctl.physics.boosters import (
     booster_throughput,
-    curve_table,
     overflow_throughput,
     torque_factor,
     zero_flow_compression,
 )
+from chamberctl.physics.pumps import backing_throughput, curve_table
 from tests import reference
 from tests.physics.support import difference_quotient, modest, pressures, slope
 

@@ -7,11 +7,12 @@ import pytest
 from scipy.optimize import brentq
 
 from chamberctl import quantities
+from chamberctl.physics.boosters import booster_throughput
 from chamberctl.physics.choked import isentropic_throughput_squared
 from chamberctl.physics.constants import MOLAR_GAS_CONSTANT_J_MOL_K, T_REF_K
 from chamberctl.physics.gases import GASES, mean_free_path
 from chamberctl.physics.passages import flow_regime, transmission_probability
-from chamberctl.physics.pumps import backing_throughput, booster_throughput
+from chamberctl.physics.pumps import backing_throughput
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.steady import steady_pressures
 from tests import reference

@@ -182,5 +182,5 @@ def _twice_the_gap(plain):
     exec(compile(source, "leakier", "exec"), names)
     made = names["leakier"]
     assert isinstance(made, types.FunctionType)
-    made.__module__ = "chamberctl.physics.pumps"
+    made.__module__ = "chamberctl.physics.boosters"
     return made

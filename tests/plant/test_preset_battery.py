@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 import chamberctl as cc
 from chamberctl.errors import Infeasible
+from chamberctl.physics.boosters import zero_flow_compression
 from chamberctl.physics.gases import GASES
-from chamberctl.physics.pumps import zero_flow_compression
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.gas import molecular_scale, system_gas, viscous_scale
 from chamberctl.plant.steady import steady_pressures
