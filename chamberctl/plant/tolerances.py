@@ -35,7 +35,8 @@ SHORT_AGAINST_LOOP = 0.1
 """Heat exchange this much faster than the loop changes the volume by under 1 % (computed:
 (1 - 1/gamma) x^2/(1 + x^2) at x = 0.1)."""
 
-_NAMEPLATE = ("rated", "range_low", "range_high")
+_SET = ("rated", "range_low", "range_high", "minimum_speed", "maximum_speed", "resolution")
+"""Fields on a nameplate, or set by somebody: they are known, whatever their basis."""
 _CURVES = ("curve", "points", "compression_curve")
 _SLIP_EXPONENTS = (0.0, 2.0)
 _DECIDED = ("measured", "data sheet")
@@ -87,8 +88,8 @@ def toleranced_fields(study: Study) -> tuple[TolerancedField, ...]:
     tuple of TolerancedField
         In the order of the file: fields of the system and gas loads of the duty that state a
         tolerance, and those of the system that are assumed without one, with 20 % (a temperature
-        5 %). Left out are zeros, which no factor changes; what stands on a nameplate (rated speed,
-        range of a gauge); and gauges that the loop does not read.
+        5 %). Left out are zeros, which no factor changes; what stands on a nameplate or is set
+        (rated and limiting speeds, range of a gauge); and gauges that the loop does not read.
     """
     found = []
     other_gauges = tuple(
@@ -147,7 +148,7 @@ def vary(study: Study, path: str, factor: float) -> Study:
 
 
 def _varies(spec: Spec, value: Any) -> bool:
-    if spec.key in _NAMEPLATE:
+    if spec.key in _SET:
         return False
     if spec.kind == "pairs":
         return spec.key in _CURVES and value is not None
