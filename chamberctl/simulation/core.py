@@ -60,10 +60,11 @@ DONE, STUCK = 0, 1
 class Schedule(NamedTuple):
     """What happens from outside, all arrays.
 
-    Per scan: `setpoint` [decades or Pa], `mode`, `applied` [speed fraction], `feed_forward` [speed
-    fraction], `fault`, `noise` [-], `factor` (true over indicated pressure), `sampled_s` when the
-    gauge value was taken, `arrives_s` when the scan's command reaches the drive. Corners of
-    straight lines: `load_s`, `load` [Pa m3/s], `open_s`, `open` [-] of element `moving`.
+    Per scan: `setpoint` [decades or Pa], `mode`, `applied` [speed fraction; NaN holds the output],
+    `feed_forward` [speed fraction], `fault`, `noise` [-], `factor` (true over indicated pressure),
+    `sampled_s` when the gauge value was taken, `arrives_s` when the scan's command reaches the
+    drive. Corners of straight lines: `load_s`, `load` [Pa m3/s], `open_s`, `open` [-] of element
+    `moving`.
 
     Scans held end for good when the indicated pressure first falls below `switch_pa` (negative:
     they do not). The booster, element `booster`, turns at `standby` of what the map says until
@@ -300,7 +301,7 @@ def run(
         r = schedule.setpoint[k]
         switched = switched or (shown < schedule.switch_pa and not bad)
         held = schedule.mode[k] == HELD and not switched
-        applied = schedule.applied[k]
+        applied = memory.output if np.isnan(schedule.applied[k]) else schedule.applied[k]
         if bad and not held:
             applied = memory.output if options.bad_action == HOLD_OUTPUT else options.bad_action
             blind = memory.filtered

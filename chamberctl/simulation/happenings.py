@@ -68,7 +68,7 @@ class Happenings:
     held : bool array, shape (scans,)
         Scans at which the output is given from outside.
     applied : array, shape (scans,)
-        Output applied there, speed fraction [-].
+        Output applied there, speed fraction [-]; NaN holds the output.
     switch_below_pa : float, optional
         Indicated pressure below which held scans end for good [Pa].
     feed_forward : array, shape (scans,)

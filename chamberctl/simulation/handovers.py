@@ -1,0 +1,338 @@
+"""Scenarios in which the loop is handed over, loses gauge or power, or has the wrong sign."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from chamberctl.errors import Infeasible
+from chamberctl.findings import Finding
+from chamberctl.plant.chain import Chain, build_chain
+from chamberctl.plant.point import pressure_text
+from chamberctl.plant.steady import load_for_pressure
+from chamberctl.quantities import format_quantity
+from chamberctl.simulation.disturbances import setpoint_step
+from chamberctl.simulation.engine import LEAST_OPEN, plant_numbers
+from chamberctl.simulation.happenings import BoosterWaits, Happenings, PowerDip, Start
+from chamberctl.simulation.prepared import (
+    Array,
+    Plan,
+    Situation,
+    corners,
+    memory_at,
+    where_it_leads,
+    within,
+)
+from chamberctl.simulation.resting import resting_pressures, with_inlet_valve
+from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
+from chamberctl.study.scenarios import (
+    GasChange,
+    GaugeFault,
+    PowerLoss,
+    PumpDown,
+    ReturnFromStandby,
+    SpeedOverride,
+)
+
+SWITCH_AT = 2.0
+"""The loop is switched to automatic at this multiple of the setpoint where nothing is stated
+(assumed, because the loop then has a little way to settle in)."""
+
+LONGEST_GUESS_S = 7200.0
+SAFETY = 1.3
+"""Times given to a pump-down whose length is estimated: at most, and in multiples of the estimate
+(assumed)."""
+
+ARGON_FACTOR = 1.7
+"""Typical gas factor of a thermal gauge in argon below 1 mbar."""
+
+_PLACES = 200
+
+
+def pump_down(situation: Situation) -> Plan:
+    """Plan a pump-down from atmosphere at a fixed output, and the hand-over into the hold."""
+    study, point = situation.study, situation.point
+    down = situation.parameters.pump_down or PumpDown()
+    output = situation.settings.output_max if down.output is None else down.output
+    switch = study.controller.switch_pressure_pa or SWITCH_AT * point.indicated_pa
+    chain = build_chain(situation.system)
+    waits = None
+    if down.booster_start_pa is not None and situation.system.booster is not None:
+        waits = BoosterWaits(down.booster_standby, down.booster_start_pa)
+    length, reached = _length(situation, chain, down, output, switch)
+    duration = length + situation.tail_s
+    automatic = down.loop == "from the start"
+    happenings = Happenings(
+        duration,
+        np.array([point.indicated_pa]),
+        situation.steady_load(),
+        held=None if automatic else np.array([True]),
+        applied=np.array([output]),
+        switch_below_pa=None if automatic else switch,
+        booster_waits=waits,
+    )
+    speed = situation.system.drive.minimum_speed
+    pressures = resting_pressures(
+        chain,
+        plant_numbers(chain),
+        np.full(chain.size, down.from_pa),
+        np.flatnonzero(chain.volumes_m3 > 0.0),
+        speed,
+        point.gas_load_pa_m3_s,
+        1.0 if waits is None else waits.standby,
+    )
+    start = Start(pressures, speed, memory_at(speed))
+    notes = _pump_down_notes(situation, down, output, switch, reached)
+    return Plan(happenings, 0.0, length, notes, start=start)
+
+
+def _length(
+    situation: Situation, chain: Chain, down: PumpDown, output: float, switch: float
+) -> tuple[float, bool]:
+    """Time from the start to the hold [s], and whether the switch pressure is reached at all."""
+    point, drive = situation.point, situation.system.drive
+    target = max(switch, point.indicated_pa) * point.pressure_pa / point.indicated_pa
+    if target >= down.from_pa:
+        return down.longest_s or SAFETY * drive.rise_time_s, True
+    pressures = np.geomspace(down.from_pa, target, _PLACES)
+    speed = np.full(_PLACES, output)
+    carried = load_for_pressure(chain, pressures, speed)
+    if down.booster_start_pa is not None and chain.booster_node is not None:
+        rows = chain.rows.copy()
+        rows[chain.booster_node, [0, 3]] *= down.booster_standby
+        idle = load_for_pressure(replace(chain, rows=rows), pressures, speed)
+        carried = np.where(pressures > down.booster_start_pa, idle, carried)
+    net = (carried - point.gas_load_pa_m3_s) / pressures
+    known = np.isfinite(net)
+    if not known.any() or net[known][-1] <= 0.0 or not known[-1]:
+        return down.longest_s or LONGEST_GUESS_S, False
+    slowest = np.maximum(np.where(known, net, net[known][0]), 1e-3 * net[-1])
+    volume = float(chain.volumes_m3.sum())
+    seconds = volume * np.trapezoid(1.0 / slowest, -np.log(pressures))
+    guess = SAFETY * float(seconds) + drive.rise_time_s + drive.dead_time_s
+    return down.longest_s or min(guess, LONGEST_GUESS_S), True
+
+
+def _pump_down_notes(
+    situation: Situation, down: PumpDown, output: float, switch: float, reached: bool
+) -> tuple[Finding, ...]:
+    unit = situation.study.controller.reading_unit
+    where = format_quantity(switch, unit, 3)
+    found = []
+    if down.loop == "from the start":
+        text = "In automatic from the start: the integral works against the limit all the way down."
+        found.append(Finding("note", "hand-over", text))
+    else:
+        text = f"Output held at {100 * output:.4g} % until the reading falls below {where}."
+        found.append(Finding("note", "hand-over", text))
+        if not reached:
+            text = f"{where} is not reached at this output and gas load: no switch to automatic."
+            found.append(Finding("caution", "hand-over", text))
+        if switch > situation.gauge.range_high_pa:
+            text = f"{where} lies above the gauge's range; the loop is switched at once."
+            found.append(Finding("caution", "hand-over", text))
+    if situation.system.booster is not None and down.booster_start_pa is None:
+        text = (
+            "No booster start pressure is given (scenario.pump_down.booster_start): the booster "
+            "follows the output from atmosphere. The largest pressure difference tells whether it "
+            "may; the model is no overload protection."
+        )
+        found.append(Finding("caution", "booster", text))
+    return tuple(found)
+
+
+def return_from_standby(situation: Situation) -> Plan:
+    """Plan a standby with the inlet valve closed, then the valve opens and the loop takes over."""
+    back = situation.parameters.return_from_standby or ReturnFromStandby()
+    point, drive = situation.point, situation.system.drive
+    system, valve, added = with_inlet_valve(situation.system, point.effective_speed_m3_s)
+    chain = build_chain(system)
+    speed = drive.minimum_speed if back.standby_speed is None else back.standby_speed
+    pressure = SWITCH_AT * point.pressure_pa if back.pressure_pa is None else back.pressure_pa
+    own = system.line[valve].opening_time_s or 2.0
+    opening = own if back.opening_time_s is None else back.opening_time_s
+    begin, idle = back.closed_s, situation.unmetered_pa_m3_s
+    duration = begin + opening + situation.tail_s
+    times = situation.times(duration)
+    closed = plant_numbers(chain)._replace(rows=chain.rows.copy())
+    closed.rows[valve, 9] = LEAST_OPEN
+    upstream = range(valve + 1)
+    guess = np.full(chain.size, pressure)
+    guess[valve + 1 :] *= 1e-3
+    start = Start(
+        resting_pressures(chain, closed, guess, upstream, speed, idle, back.booster_standby),
+        speed,
+        memory_at(speed),
+    )
+    full = point.gas_load_pa_m3_s
+    happenings = Happenings(
+        duration,
+        np.array([point.indicated_pa]),
+        corners((0.0, idle), (begin, idle), (begin, full), (duration, full)),
+        opening=corners((0.0, LEAST_OPEN), (begin, LEAST_OPEN), (begin + opening, 1.0)),
+        moving=valve,
+        held=within(times, 0.0, begin),
+        applied=np.array([speed]),
+        booster_waits=BoosterWaits(back.booster_standby, from_s=begin),
+    )
+    text = (
+        f"Valve closed for {begin:.4g} s, chamber from {pressure_text(pressure)} on, pumps at "
+        f"{100 * speed:.4g} %; the metered gas comes when the valve opens."
+    )
+    if added:
+        text += " The study describes no valve; one that opens wide was added before the pumps."
+    notes = (Finding("note", "standby", text),)
+    return Plan(happenings, begin, begin + opening, notes, system=system, start=start)
+
+
+def speed_override(situation: Situation) -> Plan:
+    """Plan an override of the speed and its release."""
+    override = situation.parameters.speed_override or SpeedOverride()
+    begin, end = situation.lead_s, situation.lead_s + override.lasts_s
+    output = situation.settings.output_max if override.output is None else override.output
+    duration = end + situation.tail_s
+    happenings = Happenings(
+        duration,
+        np.array([situation.point.indicated_pa]),
+        situation.steady_load(),
+        held=within(situation.times(duration), begin, end),
+        applied=np.array([output]),
+    )
+    text = f"Output held at {100 * output:.4g} % for {override.lasts_s:.4g} s; then automatic."
+    return Plan(happenings, begin, end, (Finding("note", "override", text),))
+
+
+def gauge_fault(situation: Situation, fault: int) -> Plan:
+    """Plan a gauge that sends zero, full scale or its last value for a while."""
+    described = situation.parameters.gauge_fault or GaugeFault()
+    begin, end = situation.lead_s, situation.lead_s + described.lasts_s
+    duration = end + situation.tail_s
+    fails = np.where(within(situation.times(duration), begin, end), fault, 0)
+    happenings = Happenings(
+        duration,
+        np.array([situation.point.indicated_pa]),
+        situation.steady_load(),
+        fault=fails.astype(np.int64),
+    )
+    seen = described.detected == "all" or (
+        described.detected == "zero and full scale" and fault != FAILS_LAST
+    )
+    action = situation.study.controller.bad_reading
+    sends = {FAILS_ZERO: "zero", FAILS_FULL: "full scale", FAILS_LAST: "its last value"}[fault]
+    if seen:
+        text = (
+            f"The gauge sends {sends}; the controller notices. Action on a bad reading: {action}."
+        )
+    else:
+        text = f"The gauge sends {sends} and the controller does not notice: it believes it."
+    notes = (Finding("note" if seen else "caution", "gauge fault", text),)
+    return Plan(happenings, begin, end, notes, detects_faults=seen)
+
+
+def gas_change(situation: Situation) -> Plan:
+    """Plan a change of gas that mixes in, under a gauge that reads it otherwise."""
+    change = situation.parameters.gas_change or GasChange()
+    gauge, point = situation.gauge, situation.point
+    after = gas_factor_after(gauge.kind, gauge.gas_factor, change.gas_factor)
+    begin = situation.lead_s
+    chain = build_chain(situation.system)
+    volume = float(chain.volumes_m3[0])
+    mixing_s = volume * point.pressure_pa / point.gas_load_pa_m3_s
+    settled = begin + 5.0 * mixing_s * max(1.0, after / gauge.gas_factor)
+    times = situation.times(settled + situation.tail_s)
+    factor = mixed_factors(times, begin, mixing_s / gauge.gas_factor, gauge.gas_factor, after)
+    happenings = Happenings(
+        float(times[-1]), np.array([point.indicated_pa]), situation.steady_load(), factor=factor
+    )
+    text = (
+        f"The gauge's gas factor goes from {gauge.gas_factor:.4g} to {after:.4g} as the new gas "
+        f"mixes in, with {mixing_s:.3g} s (volume times pressure over gas load) at first. The loop "
+        f"holds the reading: the true pressure goes from {pressure_text(point.pressure_pa)} to "
+        f"{pressure_text(point.pressure_pa * after / gauge.gas_factor)}. Line and pumps keep the "
+        "old gas's data."
+    )
+    changed = gauge.model_copy(update={"gas_factor": after})
+    notes = (
+        Finding("caution", "gas factor", text),
+        *where_it_leads(situation, point.indicated_pa, point.gas_load_pa_m3_s, gauge=changed),
+    )
+    return Plan(happenings, begin, settled, notes)
+
+
+def gas_factor_after(kind: str, before: float, given: float | None) -> float:
+    """Gas factor after a change of gas: as given, else typical of a thermal gauge."""
+    if given is not None:
+        return given
+    if kind != "thermal":
+        raise Infeasible(
+            "A change of gas changes nothing: the loop's gauge is not a thermal one.",
+            "Give scenario.gas_change.gas_factor if its reading depends on the gas.",
+        )
+    return ARGON_FACTOR if before == 1.0 else 1.0
+
+
+def mixed_factors(
+    times: Array, begin_s: float, mixing_s: float, before: float, after: float
+) -> Array:
+    """Gas factor at each scan while a new gas mixes in.
+
+    Parameters
+    ----------
+    times : array
+        Time of each scan [s].
+    begin_s : float
+        When the gas flow changes [s].
+    mixing_s : float
+        V r/q: volume times indicated pressure over gas load, the time constant at factor 1 [s].
+    before, after : float
+        Gas factors of the two gases [-].
+
+    Returns
+    -------
+    array
+        1/f = (1 - x)/before + x/after, with the share x of the new gas from p V dx/dt = q (1 - x)
+        at the true pressure p = f r of a loop that holds its reading.
+
+    Notes
+    -----
+    Solved with e = 1 - x as the variable: t = V r/q times the integral of f/e over e, in closed
+    form: f/e = after/e - after (after/before - 1)/(1 + (after/before - 1) e).
+    """
+    remaining = np.geomspace(1.0, 1e-12, 4001)
+    bend = after / before - 1.0
+    taken = after * (-np.log(remaining) + np.log1p(bend * remaining) - math.log1p(bend))
+    elapsed = np.clip((times - begin_s) / mixing_s, 0.0, taken[-1])
+    left = np.interp(elapsed, taken, np.log(remaining))
+    e = np.exp(left)
+    return np.asarray(1.0 / ((1.0 - e) / after + e / before))
+
+
+def power_dip(situation: Situation) -> Plan:
+    """Plan a moment without power, in which the drive coasts."""
+    loss = situation.parameters.power_dip or PowerLoss()
+    begin, end = situation.lead_s, situation.lead_s + loss.lasts_s
+    duration = end + situation.tail_s
+    held = within(situation.times(duration), begin, end) if loss.command == "held" else None
+    happenings = Happenings(
+        duration,
+        np.array([situation.point.indicated_pa]),
+        situation.steady_load(),
+        held=held,
+        applied=np.array([math.nan]),
+        power_dip=PowerDip(begin, end, loss.coast_time_s),
+    )
+    return Plan(happenings, begin, end)
+
+
+def wrong_sense(situation: Situation) -> Plan:
+    """Plan a step of the setpoint under a controller with the wrong action."""
+    plan = setpoint_step(situation, 1.0)
+    settings = replace(situation.settings, kc=-situation.settings.kc)
+    text = (
+        "Wrong action: positive feedback. Pressure above setpoint lowers the speed, and the loop "
+        "runs to a limit. Pressure above setpoint -> speed must go up."
+    )
+    note = Finding("caution", "wrong action", text)
+    return replace(plan, settings=settings, notes=(note, *plan.notes))

@@ -1,0 +1,115 @@
+"""Starts away from the operating point: closed valves, pumps at standby, air in everything."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.errors import ChamberctlError
+from chamberctl.plant.chain import Chain
+from chamberctl.simulation.drive import DriveNumbers
+from chamberctl.simulation.stepping import PlantNumbers, Surroundings, slopes, stage
+from chamberctl.study.system import LinePart
+
+if TYPE_CHECKING:
+    from chamberctl.study import System
+
+Array = NDArray[np.float64]
+
+VALVE_NAME = "inlet valve (added)"
+VALVE_WIDTH = 1000.0
+"""Conductance of an added valve, in multiples of the pumping speed at the chamber: so wide that it
+does not change the operating point by more than a thousandth."""
+
+_UNMOVED_M3 = 1e30
+_ROOM_M3 = 1e-3
+_LONGEST_S = 1e8
+_MOST_STEPS = 400
+
+
+def with_inlet_valve(system: System, effective_speed_m3_s: float) -> tuple[System, int, bool]:
+    """The system with an inlet valve.
+
+    Parameters
+    ----------
+    system : study.System
+        The system as described.
+    effective_speed_m3_s : float
+        Pumping speed at the chamber, for the width of an added valve [m3/s].
+
+    Returns
+    -------
+    tuple of (study.System, int, bool)
+        The system, the valve's place in the line, and whether it was added, at the pumps' end.
+    """
+    for index, part in enumerate(system.line):
+        if part.kind == "valve":
+            return system, index, False
+    valve = LinePart(
+        kind="valve", name=VALVE_NAME, conductance_m3_s=VALVE_WIDTH * effective_speed_m3_s
+    )
+    return system.model_copy(update={"line": (*system.line, valve)}), len(system.line), True
+
+
+def resting_pressures(
+    chain: Chain, plant: PlantNumbers, given_pa: Array, fixed: Iterable[int], speed: float,
+    gas_load_pa_m3_s: float, booster_share: float = 1.0,
+) -> Array:  # fmt: skip
+    """Pressures at rest of the nodes that are not fixed.
+
+    Parameters
+    ----------
+    chain : Chain
+        The system.
+    plant : PlantNumbers
+        Its arrays, with the openness of a closed valve in its row.
+    given_pa : array, shape (N,)
+        Pressure of the fixed nodes and a guess for the others [Pa].
+    fixed : iterable of int
+        Nodes whose pressure stays as given.
+    speed : float
+        Speed of the drive [-].
+    gas_load_pa_m3_s : float
+        Gas load [Pa m3/s].
+    booster_share : float
+        Booster speed, of what the map says [-].
+
+    Returns
+    -------
+    array, shape (N,)
+        Node pressures [Pa].
+
+    Notes
+    -----
+    Implicit Euler steps in pseudo-time, ever longer, until nothing moves.
+    """
+    volumes = np.maximum(chain.volumes_m3, _ROOM_M3)
+    volumes[list(fixed)] = _UNMOVED_M3
+    held = plant._replace(volumes_m3=volumes)
+    still = DriveNumbers(1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 1.0, np.empty((0, 2)))
+    booster = -1 if chain.booster_node is None else chain.booster_node
+    around = Surroundings(
+        1.0, gas_load_pa_m3_s, gas_load_pa_m3_s, -1, 1.0, 1.0, speed, speed, 0.0,
+        booster, booster_share, booster_share,
+    )  # fmt: skip
+    count = chain.size
+    x, rows = np.log(given_pa), plant.rows.copy()
+    jacobian, matrix, work = (
+        np.zeros((count, count)),
+        np.zeros((count, count)),
+        np.zeros((3, count)),
+    )
+    step_s = 1e-4
+    for _ in range(_MOST_STEPS):
+        slopes(held, rows, around, still, 0.0, x, jacobian, work)
+        moved = x.copy()
+        if stage(held, rows, around, still, 0.0, x, moved, step_s, jacobian, work, matrix):
+            x, step_s = moved, 2.0 * step_s
+            if step_s > _LONGEST_S:
+                return np.exp(x)
+        else:
+            step_s *= 0.2
+    raise ChamberctlError("no state at rest was found for the start of this scenario")

@@ -1,0 +1,371 @@
+"""The days a loop is tried on: each scenario by name, prepared from a study and run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import partial
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from chamberctl.control.controller import PidSettings
+from chamberctl.control.duty_margins import worst_margins
+from chamberctl.control.margins import margins
+from chamberctl.control.tuned import Tuning
+from chamberctl.control.tuning import tune
+from chamberctl.errors import Infeasible, InputError
+from chamberctl.findings import Finding
+from chamberctl.plant.operating import operating_point
+from chamberctl.plant.window import duty_points
+from chamberctl.quantities import format_quantity
+from chamberctl.simulation import disturbances, handovers
+from chamberctl.simulation.prepared import Plan, Prepared, Situation, bad_action
+from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
+from chamberctl.study.messages import nearest
+
+if TYPE_CHECKING:
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.simulation.engine import Trace
+    from chamberctl.study import Study
+
+HUNTING_SHARE = 0.5
+"""Share of a run, from its end, in which hunting around a band to avoid is measured."""
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """One scenario.
+
+    Parameters
+    ----------
+    name, title : str
+        Its name on the command line, and what it is in a few words.
+    sentence : str
+        What happens, in one sentence.
+    builder : callable
+        From a situation to the plan of the run.
+    """
+
+    name: str
+    title: str
+    sentence: str
+    builder: Callable[[Situation], Plan]
+
+
+@dataclass(frozen=True)
+class ScenarioRun:
+    """A scenario that was run.
+
+    Parameters
+    ----------
+    trace : Trace
+        The run, scan by scan.
+    prepared : Prepared
+        What was run.
+    findings : tuple of Finding
+        What was known before the run and what it showed.
+    """
+
+    trace: Trace
+    prepared: Prepared
+    findings: tuple[Finding, ...]
+
+
+def _fault(fault: int) -> Callable[[Situation], Plan]:
+    return partial(handovers.gauge_fault, fault=fault)
+
+
+_ALL = (
+    Scenario("setpoint-step-up", "Setpoint step up",
+             "The setpoint rises at once by duty.setpoint_step; only gas lifts the pressure.",
+             partial(disturbances.setpoint_step, sign=1.0)),
+    Scenario("setpoint-step-down", "Setpoint step down",
+             "The setpoint falls at once by duty.setpoint_step.",
+             partial(disturbances.setpoint_step, sign=-1.0)),
+    Scenario("setpoint-ramp", "Setpoint ramp",
+             "The setpoint runs to another one at a constant rate.",
+             disturbances.setpoint_ramp),
+    Scenario("gas-step", "Gas step",
+             "The metered gas flow rises at once by duty.gas_load_step.",
+             partial(disturbances.gas_step, feed_forward=False)),
+    Scenario("gas-step-feed-forward", "Gas step with a flow signal",
+             "The same step, with the metered flow wired to the output as feed-forward.",
+             partial(disturbances.gas_step, feed_forward=True)),
+    Scenario("gas-burst", "Gas burst",
+             "A burst of gas comes at once and decays.",
+             disturbances.gas_burst),
+    Scenario("pump-down", "Pump-down into the hold",
+             "From atmosphere at a fixed output until the reading falls below the switch pressure, "
+             "then in automatic.",
+             handovers.pump_down),
+    Scenario("return-from-standby", "Return from standby",
+             "The inlet valve is closed and the pumps idle; the valve opens and the loop takes "
+             "over.",
+             handovers.return_from_standby),
+    Scenario("speed-override", "Speed override",
+             "The pump overrides its loop for some minutes and releases it.",
+             handovers.speed_override),
+    Scenario("clogging-line", "Clogging line",
+             "A part of the line narrows slowly.",
+             disturbances.clogging_line),
+    Scenario("gauge-fault-zero", "Gauge sends zero",
+             "The gauge fails and sends zero for a while.", _fault(FAILS_ZERO)),
+    Scenario("gauge-fault-full", "Gauge sends full scale",
+             "The gauge fails and sends full scale for a while.", _fault(FAILS_FULL)),
+    Scenario("gauge-fault-last", "Gauge freezes",
+             "The gauge fails and sends its last value for a while, during which the setpoint "
+             "stays.",
+             _fault(FAILS_LAST)),
+    Scenario("gas-change", "Change of gas",
+             "Another gas mixes in, which the gauge reads otherwise.",
+             handovers.gas_change),
+    Scenario("power-dip", "Power dip",
+             "The drive is without power for a moment and coasts.",
+             handovers.power_dip),
+    Scenario("venting-leak", "Growing leak",
+             "A leak to the outside grows and stays.",
+             disturbances.venting_leak),
+    Scenario("wrong-sense", "Wrong action",
+             "The controller's action has the wrong sign, and the setpoint steps.",
+             handovers.wrong_sense),
+)  # fmt: skip
+
+SCENARIOS: Mapping[str, Scenario] = MappingProxyType({item.name: item for item in _ALL})
+"""Every scenario by its name."""
+
+
+def build(
+    study: Study,
+    settings: PidSettings,
+    point: OperatingPoint,
+    name: str,
+    *,
+    start_output: float | None = None,
+) -> Prepared:
+    """Prepare a scenario.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller; its tables [scenario.NAME] hold the parameters.
+    settings : PidSettings
+        The controller's settings; with a scan time.
+    point : OperatingPoint
+        The steady state that the loop holds.
+    name : str
+        One of `SCENARIOS`.
+    start_output : float, optional
+        Output that a bad reading may lead to [-]; the study's, or that of the point.
+
+    Returns
+    -------
+    Prepared
+        Ready to run.
+
+    Raises
+    ------
+    InputError
+        If there is no such scenario, or a parameter does not fit the study.
+    Infeasible
+        If there is no steady state to start from, or nothing that this scenario could happen to.
+    """
+    if name not in SCENARIOS:
+        raise InputError(
+            f"no such scenario{nearest(name, SCENARIOS)}", given=repr(name), field="scenario"
+        )
+    if not point.feasible:
+        raise Infeasible(point.reason, point.nearest)
+    if start_output is None:
+        given = study.controller.start_output
+        start_output = point.speed if given is None else given
+    situation = Situation(study, settings, point, start_output)
+    scenario = SCENARIOS[name]
+    plan = scenario.builder(situation)
+    return Prepared(
+        name=name,
+        title=scenario.title,
+        system=plan.system or situation.system,
+        gauge=situation.gauge,
+        settings=plan.settings or settings,
+        start=plan.start or situation.rest(),
+        happenings=plan.happenings,
+        event_s=plan.event_s,
+        settled_s=plan.settled_s,
+        detects_faults=plan.detects_faults,
+        bad_action=bad_action(situation),
+        notes=(*plan.notes, *_band_notes(situation)),
+        limits=study.duty.limits,
+        point=point,
+    )
+
+
+def simulate(
+    study: Study,
+    settings: PidSettings | Tuning | None = None,
+    scenario: str = "setpoint-step-down",
+    *,
+    point: OperatingPoint | None = None,
+    seed: int | None = None,
+) -> ScenarioRun:
+    """Run a scenario of a study on the nonlinear plant, as the sampled loop will run.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller; its tables [scenario.NAME] hold the parameters.
+    settings : PidSettings or Tuning, optional
+        What to try; the study is tuned if not given.
+    scenario : str
+        One of `SCENARIOS`, such as "gas-step" or "pump-down".
+    point : OperatingPoint, optional
+        Where the loop holds; the duty point with the worst margins if not given.
+    seed : int, optional
+        Seed of the gauge's noise; no noise if not given.
+
+    Returns
+    -------
+    ScenarioRun
+        The run in time, and what it showed.
+
+    Raises
+    ------
+    InputError
+        If there is no such scenario, or the settings have no scan time.
+    Infeasible
+        If no duty point can be held, or there is nothing that this scenario could happen to.
+    """
+    start_output = None
+    tuning = settings if isinstance(settings, Tuning) else None
+    if tuning is None and (settings is None or point is None):
+        tuning = tune(study)
+    if tuning is not None:
+        start_output = tuning.start_output
+    if isinstance(settings, PidSettings):
+        chosen = settings
+    else:
+        assert tuning is not None
+        chosen = tuning.settings
+    if point is None:
+        assert tuning is not None
+        point = worst_point(tuning, chosen)
+    return run(build(study, chosen, point, scenario, start_output=start_output), seed=seed)
+
+
+def run(prepared: Prepared, *, seed: int | None = None) -> ScenarioRun:
+    """Run a prepared scenario.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        What to run.
+    seed : int, optional
+        Seed of the gauge's noise; no noise if not given.
+
+    Returns
+    -------
+    ScenarioRun
+        The run, and what it showed.
+    """
+    trace = prepared.run(seed=seed)
+    return ScenarioRun(trace, prepared, (*prepared.notes, *_shown(prepared, trace)))
+
+
+def worst_point(tuning: Tuning, settings: PidSettings | None = None) -> OperatingPoint:
+    """Duty point whose loop has the highest peak of the sensitivity, or is unstable.
+
+    Parameters
+    ----------
+    tuning : Tuning
+        Duty points with their models.
+    settings : PidSettings, optional
+        Settings to judge; the tuned ones if not given.
+
+    Returns
+    -------
+    OperatingPoint
+        The point.
+    """
+    found = [point.margins for point in tuning.points]
+    if settings is not None and settings != tuning.settings:
+        found = [margins(point.model, settings) for point in tuning.points]
+    return tuning.points[worst_margins(found)["ms"][1]].point
+
+
+def corners(study: Study) -> tuple[OperatingPoint, ...]:
+    """Duty points at the corners of the envelope: lowest and highest setpoint and load.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+
+    Returns
+    -------
+    tuple of OperatingPoint
+        One to four points: at the lowest and at the highest setpoint that can be held, the least
+        and the most gas; points without a steady state, or where speed does not act, are left out.
+    """
+    points = [p for p in duty_points(study) if p.feasible and not p.limited_by]
+    setpoints = sorted({p.indicated_pa for p in points})
+    found: list[OperatingPoint] = []
+    for setpoint in dict.fromkeys(setpoints[:1] + setpoints[-1:]):
+        here = [p for p in points if p.indicated_pa == setpoint]
+        for chosen in (
+            min(here, key=lambda p: p.gas_load_pa_m3_s),
+            max(here, key=lambda p: p.gas_load_pa_m3_s),
+        ):
+            if chosen not in found:
+                found.append(chosen)
+    return tuple(found)
+
+
+def _band_notes(situation: Situation) -> tuple[Finding, ...]:
+    """Warn where the steady speed lies in a band to avoid; its edges as pressures."""
+    point, system = situation.point, situation.system
+    for low, high in system.drive.avoid_bands:
+        if low < point.speed < high:
+            unit = situation.study.controller.reading_unit
+            edges = [
+                operating_point(
+                    system,
+                    speed=edge,
+                    gas_load_pa_m3_s=point.gas_load_pa_m3_s,
+                    gauge=situation.gauge,
+                ).indicated_pa
+                for edge in (low, high)
+            ]
+            shown = [format_quantity(edge, unit, 4) for edge in edges]
+            text = (
+                f"The speed that holds the setpoint, {100 * point.speed:.3g} %, lies in a band to "
+                f"avoid, {100 * low:.3g} to {100 * high:.3g} %. At rest its edges hold {shown[0]} "
+                f"and {shown[1]}; the loop hunts between them instead of parking."
+            )
+            return (Finding("caution", "band to avoid", text),)
+    return ()
+
+
+def _shown(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
+    """What a run showed that its metrics do not say."""
+    found = []
+    if not trace.complete:
+        text = "The integration could not go on; the run ends early."
+        found.append(Finding("no", "run", text))
+    if prepared.happenings.switch_below_pa is not None and trace.held[-1]:
+        text = "The switch pressure was not reached within the run: never in automatic."
+        found.append(Finding("caution", "hand-over", text))
+    if any(note.subject == "band to avoid" for note in prepared.notes) and trace.complete:
+        found.append(_hunting(trace))
+    return tuple(found)
+
+
+def _hunting(trace: Trace) -> Finding:
+    """Amplitude of the hunting around a band to avoid, in the last part of the run."""
+    tail = trace.columns["indicated_pa"][-max(2, int(HUNTING_SHARE * trace.time_s.size)) :]
+    half = 0.5 * float(np.ptp(tail))
+    text = (
+        f"Hunting: the reading swings by +-{format_quantity(half, 'mbar', 3)} around "
+        f"{format_quantity(float(np.mean(tail)), 'mbar', 4)}."
+    )
+    return Finding("caution", "hunting", text)
