@@ -42,7 +42,7 @@ TOLERANCE = 2e-7
 """Error of ln p allowed per step; with it a run keeps 1e-4 in pressure (halving shows it)."""
 
 STEPS_PER_SCAN_AT_LEAST = 1.0
-SHORTEST_STEP_S = 1e-9
+SHORTEST_STEP_S = 1e-13
 
 LEAST_OPEN = 1e-9
 """A closed valve still leaks this share of its open conductance (assumed; an ideal pump behind an
