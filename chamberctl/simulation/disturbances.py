@@ -12,9 +12,8 @@ from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain, gauge_node
 from chamberctl.plant.gauge import reading, true_pressure
-from chamberctl.plant.operating import slew_rates
 from chamberctl.plant.point import pressure_text
-from chamberctl.plant.steady import steady_pressures
+from chamberctl.plant.steady import load_for_pressure, steady_pressures
 from chamberctl.quantities import format_quantity
 from chamberctl.simulation.happenings import Happenings
 from chamberctl.simulation.prepared import Array, Plan, Situation, corners, where_it_leads
@@ -100,17 +99,20 @@ def reachable_rates(situation: Situation, indicated_pa: Array, *, falls: bool) -
     Returns
     -------
     array
-        Rate of the reading [Pa/s]; zero or negative: cannot. For a gauge away from the chamber,
-        the reading's ratio to the chamber's pressure is taken as at the operating point.
+        Rate of the reading [Pa/s], (S(max) p - q)/V_eff or (q - S(min) p)/V_eff; zero or negative:
+        cannot. For a gauge away from the chamber, the reading's ratio to the chamber's pressure is
+        taken as at the operating point.
     """
     point, gauge, system = situation.point, situation.gauge, situation.system
     if gauge.position == "chamber":
         chamber = np.asarray(true_pressure(system, gauge, indicated_pa))
     else:
         chamber = indicated_pa * point.pressure_pa / point.indicated_pa
-    side = 0 if falls else 1
-    rates = [slew_rates(system, float(p), point.gas_load_pa_m3_s)[side] for p in chamber]
-    return np.array(rates) * indicated_pa / chamber
+    drive, chain = system.drive, build_chain(system)
+    speed = drive.maximum_speed if falls else drive.minimum_speed
+    net = load_for_pressure(chain, chamber, np.full(chamber.shape, speed)) - point.gas_load_pa_m3_s
+    rates = (net if falls else -net) / chain.volumes_m3[0]
+    return np.asarray(rates * indicated_pa / chamber)
 
 
 def _ramp_note(

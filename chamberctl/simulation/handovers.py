@@ -300,7 +300,7 @@ def mixed_factors(
     Solved with e = 1 - x as the variable: t = V r/q times the integral of f/e over e, in closed
     form: f/e = after/e - after (after/before - 1)/(1 + (after/before - 1) e).
     """
-    remaining = np.geomspace(1.0, 1e-12, 4001)
+    remaining = np.geomspace(1.0, 1e-12, 20001)
     bend = after / before - 1.0
     taken = after * (-np.log(remaining) + np.log1p(bend * remaining) - math.log1p(bend))
     elapsed = np.clip((times - begin_s) / mixing_s, 0.0, taken[-1])

@@ -8,8 +8,6 @@ from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from chamberctl.control.controller import PidSettings
 from chamberctl.control.duty_margins import worst_margins
 from chamberctl.control.margins import margins
@@ -17,11 +15,10 @@ from chamberctl.control.tuned import Tuning
 from chamberctl.control.tuning import tune
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
-from chamberctl.plant.operating import operating_point
 from chamberctl.plant.window import duty_points
-from chamberctl.quantities import format_quantity
 from chamberctl.simulation import disturbances, handovers
 from chamberctl.simulation.prepared import Plan, Prepared, Situation, bad_action
+from chamberctl.simulation.sightings import band_notes, shown
 from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
 from chamberctl.study.messages import nearest
 
@@ -29,9 +26,6 @@ if TYPE_CHECKING:
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.simulation.engine import Trace
     from chamberctl.study import Study
-
-HUNTING_SHARE = 0.5
-"""Share of a run, from its end, in which hunting around a band to avoid is measured."""
 
 
 @dataclass(frozen=True)
@@ -195,7 +189,7 @@ def build(
         settled_s=plan.settled_s,
         detects_faults=plan.detects_faults,
         bad_action=bad_action(situation),
-        notes=(*plan.notes, *_band_notes(situation)),
+        notes=(*plan.notes, *band_notes(situation)),
         limits=study.duty.limits,
         point=point,
     )
@@ -269,7 +263,7 @@ def run(prepared: Prepared, *, seed: int | None = None) -> ScenarioRun:
         The run, and what it showed.
     """
     trace = prepared.run(seed=seed)
-    return ScenarioRun(trace, prepared, (*prepared.notes, *_shown(prepared, trace)))
+    return ScenarioRun(trace, prepared, (*prepared.notes, *shown(prepared, trace)))
 
 
 def worst_point(tuning: Tuning, settings: PidSettings | None = None) -> OperatingPoint:
@@ -307,65 +301,16 @@ def corners(study: Study) -> tuple[OperatingPoint, ...]:
         One to four points: at the lowest and at the highest setpoint that can be held, the least
         and the most gas; points without a steady state, or where speed does not act, are left out.
     """
-    points = [p for p in duty_points(study) if p.feasible and not p.limited_by]
-    setpoints = sorted({p.indicated_pa for p in points})
+    asked = [setpoint for setpoint, _, _ in study.duty_points()]
+    points = [
+        (setpoint, point)
+        for setpoint, point in zip(asked, duty_points(study), strict=True)
+        if point.feasible and not point.limited_by
+    ]
+    setpoints = sorted({setpoint for setpoint, _ in points})
     found: list[OperatingPoint] = []
-    for setpoint in dict.fromkeys(setpoints[:1] + setpoints[-1:]):
-        here = [p for p in points if p.indicated_pa == setpoint]
-        for chosen in (
-            min(here, key=lambda p: p.gas_load_pa_m3_s),
-            max(here, key=lambda p: p.gas_load_pa_m3_s),
-        ):
-            if chosen not in found:
-                found.append(chosen)
+    for wanted in dict.fromkeys(setpoints[:1] + setpoints[-1:]):
+        here = [point for setpoint, point in points if setpoint == wanted]
+        here.sort(key=lambda point: point.gas_load_pa_m3_s)
+        found += here[:1] if len(here) == 1 else [here[0], here[-1]]
     return tuple(found)
-
-
-def _band_notes(situation: Situation) -> tuple[Finding, ...]:
-    """Warn where the steady speed lies in a band to avoid; its edges as pressures."""
-    point, system = situation.point, situation.system
-    for low, high in system.drive.avoid_bands:
-        if low < point.speed < high:
-            unit = situation.study.controller.reading_unit
-            edges = [
-                operating_point(
-                    system,
-                    speed=edge,
-                    gas_load_pa_m3_s=point.gas_load_pa_m3_s,
-                    gauge=situation.gauge,
-                ).indicated_pa
-                for edge in (low, high)
-            ]
-            shown = [format_quantity(edge, unit, 4) for edge in edges]
-            text = (
-                f"The speed that holds the setpoint, {100 * point.speed:.3g} %, lies in a band to "
-                f"avoid, {100 * low:.3g} to {100 * high:.3g} %. At rest its edges hold {shown[0]} "
-                f"and {shown[1]}; the loop hunts between them instead of parking."
-            )
-            return (Finding("caution", "band to avoid", text),)
-    return ()
-
-
-def _shown(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
-    """What a run showed that its metrics do not say."""
-    found = []
-    if not trace.complete:
-        text = "The integration could not go on; the run ends early."
-        found.append(Finding("no", "run", text))
-    if prepared.happenings.switch_below_pa is not None and trace.held[-1]:
-        text = "The switch pressure was not reached within the run: never in automatic."
-        found.append(Finding("caution", "hand-over", text))
-    if any(note.subject == "band to avoid" for note in prepared.notes) and trace.complete:
-        found.append(_hunting(trace))
-    return tuple(found)
-
-
-def _hunting(trace: Trace) -> Finding:
-    """Amplitude of the hunting around a band to avoid, in the last part of the run."""
-    tail = trace.columns["indicated_pa"][-max(2, int(HUNTING_SHARE * trace.time_s.size)) :]
-    half = 0.5 * float(np.ptp(tail))
-    text = (
-        f"Hunting: the reading swings by +-{format_quantity(half, 'mbar', 3)} around "
-        f"{format_quantity(float(np.mean(tail)), 'mbar', 4)}."
-    )
-    return Finding("caution", "hunting", text)
