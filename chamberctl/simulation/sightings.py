@@ -1,0 +1,115 @@
+"""What is to be seen in a run beside its metrics: hunting, hand-over, the booster's load."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from chamberctl.findings import Finding
+from chamberctl.plant.chain import build_chain
+from chamberctl.plant.operating import operating_point
+from chamberctl.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from chamberctl.simulation.engine import Trace
+    from chamberctl.simulation.prepared import Prepared, Situation
+
+HUNTING_SHARE = 0.5
+"""Share of a run, from its end, in which hunting around a band to avoid is measured."""
+
+
+def band_notes(situation: Situation) -> tuple[Finding, ...]:
+    """Warn where the steady speed lies in a band to avoid; its edges as pressures."""
+    point, system = situation.point, situation.system
+    for low, high in system.drive.avoid_bands:
+        if low < point.speed < high:
+            unit = situation.study.controller.reading_unit
+            edges = [
+                operating_point(
+                    system,
+                    speed=edge,
+                    gas_load_pa_m3_s=point.gas_load_pa_m3_s,
+                    gauge=situation.gauge,
+                ).indicated_pa
+                for edge in (low, high)
+            ]
+            shown = [format_quantity(edge, unit, 4) for edge in edges]
+            text = (
+                f"The speed that holds the setpoint, {100 * point.speed:.3g} %, lies in a band to "
+                f"avoid, {100 * low:.3g} to {100 * high:.3g} %. At rest its edges hold {shown[0]} "
+                f"and {shown[1]}; the loop hunts between them instead of parking."
+            )
+            return (Finding("caution", "band to avoid", text),)
+    return ()
+
+
+def largest_booster_difference(prepared: Prepared, trace: Trace) -> tuple[float, float] | None:
+    """Largest pressure difference across the booster during a run.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        What was run.
+    trace : Trace
+        The run.
+
+    Returns
+    -------
+    tuple of (float, float) or None
+        Difference [Pa] and its time [s]; None without a booster.
+    """
+    chain = build_chain(prepared.system)
+    if chain.booster_node is None:
+        return None
+    inlet, outlet = (
+        trace.columns[f"p_{chain.node_names[node].replace(' ', '_')}_pa"]
+        for node in (chain.booster_node, chain.booster_node + 1)
+    )
+    index = int(np.nanargmax(outlet - inlet))
+    return float(outlet[index] - inlet[index]), float(trace.time_s[index])
+
+
+def _booster_finding(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
+    """Largest difference across the booster: after a pump-down, else only where it is too much."""
+    booster, largest = prepared.system.booster, largest_booster_difference(prepared, trace)
+    if booster is None or largest is None:
+        return ()
+    limit = booster.difference_limit_pa
+    over = limit is not None and largest[0] > limit
+    if not over and prepared.name != "pump-down":
+        return ()
+    text = (
+        f"Largest pressure difference across the booster: {format_quantity(largest[0], 'mbar', 3)} "
+        f"at {largest[1]:.4g} s"
+    )
+    if limit is not None:
+        word = "above" if over else "within"
+        text += f", {word} the stated {format_quantity(limit, 'mbar', 3)}"
+    ending = ". The model is no overload protection." if over else "."
+    return (Finding("caution" if over else "note", "booster", text + ending),)
+
+
+def shown(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
+    """What a run showed that its metrics do not say."""
+    found = []
+    if not trace.complete:
+        text = "The integration could not go on; the run ends early."
+        found.append(Finding("no", "run", text))
+    if prepared.happenings.switch_below_pa is not None and trace.held[-1]:
+        text = "The switch pressure was not reached within the run: never in automatic."
+        found.append(Finding("caution", "hand-over", text))
+    if any(note.subject == "band to avoid" for note in prepared.notes) and trace.complete:
+        found.append(_hunting(trace))
+    return (*found, *_booster_finding(prepared, trace))
+
+
+def _hunting(trace: Trace) -> Finding:
+    """Amplitude of the hunting around a band to avoid, in the last part of the run."""
+    tail = trace.columns["indicated_pa"][-max(2, int(HUNTING_SHARE * trace.time_s.size)) :]
+    half = 0.5 * float(np.ptp(tail))
+    text = (
+        f"Hunting: the reading swings by +-{format_quantity(half, 'mbar', 3)} around "
+        f"{format_quantity(float(np.mean(tail)), 'mbar', 4)}."
+    )
+    return Finding("caution", "hunting", text)
