@@ -8,6 +8,7 @@
     window = cc.operating_window(study)  # what the pumps can hold, with findings in plain words
     verdict = cc.handle_verdict(study)   # whether speed is the right handle, and what else would do
     tuning = cc.tune(study)              # gains as typed in, margins at every duty point
+    run = cc.simulate(study, tuning, "gas-step")  # the sampled loop on the nonlinear plant
     hangs_on = cc.influences(study, tuning)  # uncertain inputs, ranked by what they would move
     cc.write_report(study, tuning, "report")
 
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.plant.window import OperatingWindow, operating_window
     from chamberctl.report import ReportFiles, write_report
+    from chamberctl.simulation.scenarios import ScenarioRun, simulate
     from chamberctl.study import Study, load, presets
 
 __version__ = "0.1.0"
@@ -52,6 +54,7 @@ __all__ = [
     "tune",
     "margins",
     "influences",
+    "simulate",
     "write_report",
     "Study",
     "OperatingWindow",
@@ -60,6 +63,7 @@ __all__ = [
     "PidSettings",
     "Tuning",
     "LoopMargins",
+    "ScenarioRun",
     "ReportFiles",
     "Finding",
     "ChamberctlError",
@@ -88,6 +92,8 @@ _HOME = {
     "LoopMargins": "control.margins",
     "PidSettings": "control.controller",
     "tune": "control.tuning",
+    "simulate": "simulation.scenarios",
+    "ScenarioRun": "simulation.scenarios",
     "Tuning": "control.tuning",
     "write_report": "report",
     "ReportFiles": "report",
