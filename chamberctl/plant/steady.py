@@ -195,8 +195,9 @@ def _speed_between(
 
     lost = ~good
     if np.any(lost):
-        bracket = tuple(np.full(int(lost.sum()), end) for end in ends)
-        args = (log_wanted[lost], loads[lost])
+        left = int(lost.sum())
+        bracket = (np.full(left, float(ends[0])), np.full(left, float(ends[1])))
+        args: tuple[Array, ...] = (log_wanted[lost], loads[lost])
         speeds[lost] = elementwise.find_root(excess, bracket, args=args).x
     return speeds
 
