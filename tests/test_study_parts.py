@@ -193,3 +193,38 @@ NO_FIELDS = (
 def test_a_path_to_no_field_is_refused(path: str) -> None:
     with pytest.raises((LookupError, ValueError)):
         with_value(load("preset:crystal-furnace"), path, 1.0)
+
+
+def test_defaults_that_mean_nothing_for_a_part_are_not_counted() -> None:
+    """A tube has no discharge coefficient, an unheated head no tube, a tight chamber no fall."""
+    known = load("preset:crystal-furnace").provenance
+    for path in (
+        "system.line[0].discharge_coefficient",
+        "system.line[0].opening_time",
+        "system.line[1].vapor_pressure",
+        "system.booster.compression_curve",
+        "system.backing.curve_known_down_to_speed",
+        "system.backing.ballast_share",
+        "system.gauge[0].tube_bore",
+        "system.gas_load.outgassing_exponent",
+        "system.gas_load.vapor_saturation",
+    ):
+        assert path not in known, path
+    parts = [
+        {"kind": "orifice", "diameter": "20 mm"},
+        {"kind": "valve", "diameter": "80 mm"},
+        {"kind": "cold trap", "conductance": "300 L/s"},
+    ]
+    changed = load("preset:crystal-furnace").with_text(
+        {"system.line": parts, "system.gas_load.outgassing_1h": "1 mbar L/s"}
+    )
+    known = changed.provenance
+    for path in (
+        "system.line[0].discharge_coefficient",
+        "system.line[1].discharge_coefficient",
+        "system.line[1].opening_time",
+        "system.line[2].vapor_pressure",
+        "system.gas_load.outgassing_exponent",
+    ):
+        assert known[path].basis == "default", path
+    assert "system.line[0].opening_time" not in known

@@ -183,6 +183,10 @@ class Part(BaseModel):
         """Yield (TOML key, remedy) for values that do not go together."""
         yield from ()
 
+    def without_effect(self) -> Iterator[str]:
+        """Yield TOML keys of fields that mean nothing beside what else the part says."""
+        yield from ()
+
     @model_validator(mode="after")
     def _agree(self) -> Part:
         found = list(_out_of_bounds(self)) or list(self.contradictions())

@@ -132,6 +132,13 @@ class GasLoad(Part):
         if self.vapor_saturation_pa > 0.0 and self.vapor_conductance_m3_s == 0.0:
             yield "vapor_conductance", 'missing: vapor needs vapor_conductance = "50 L/s"'
 
+    def without_effect(self) -> Iterator[str]:
+        """Yield how outgassing falls and what vapor saturates at where there is none."""
+        if not self.outgassing_1h_pa_m3_s:
+            yield from ("outgassing_exponent", "outgassing_age")
+        if not self.vapor_conductance_m3_s:
+            yield "vapor_saturation"
+
 
 class Purge(Part):
     """Gas let in at the pumps."""

@@ -175,3 +175,8 @@ class Gauge(Part):
             yield "range_low", "must be below range_high"
         if not specs(Gauge)["position"].allows(self.position):
             yield "position", "must be 'chamber', 'pump inlet', 'interstage' or 'after NAME'"
+
+    def without_effect(self) -> Iterator[str]:
+        """Yield the tube of a head that is not heated."""
+        if self.head_temperature_k is None:
+            yield "tube_bore"

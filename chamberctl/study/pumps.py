@@ -111,6 +111,13 @@ class Booster(Part):
         if min(ratio for _, ratio in self.compression_curve) <= 1.0:
             yield "compression_curve", "compression ratios without flow must be above 1"
 
+    def without_effect(self) -> Iterator[str]:
+        """Yield the other way to describe the slip."""
+        if self.compression_curve is None:
+            yield "compression_curve"
+        else:
+            yield from ("gap_conductance", "gap_conductance_per_pressure", "carry_back_speed")
+
 
 class SpeedCurve(Part):
     """A pump's curve at one rotational speed."""
@@ -200,6 +207,17 @@ class Backing(Part):
                 yield "curve", remedy
         if self.curves:
             yield from self._problems_of_curves()
+
+    def without_effect(self) -> Iterator[str]:
+        """Yield the other way to describe the pump, and what belongs to slip or ballast."""
+        if self.curve is None:
+            yield from ("curve", "curve_known_down_to_speed")
+        if self.curve is not None or self.curves:
+            yield from ("ultimate_pressure", "clearance_conductance")
+        elif not self.ultimate_pressure_pa and not self.clearance_conductance_m3_s:
+            yield from ("slip_exponent", "stated_gas")
+        if not self.ballast_pa_m3_s:
+            yield "ballast_share"
 
     def _problems_of_curves(self) -> Iterator[tuple[str, str]]:
         if self.curve is not None:

@@ -85,6 +85,7 @@ def loads(text: str, file: str = "study") -> Study:
 
 
 def _defaults(model: Part, path: str) -> Iterator[tuple[str, Provenance]]:
+    idle = set(model.without_effect())
     for name, spec in specs(type(model)).items():
         value = getattr(model, name)
         below = f"{path}.{spec.key}" if path else spec.key
@@ -93,7 +94,7 @@ def _defaults(model: Part, path: str) -> Iterator[tuple[str, Provenance]]:
         elif spec.kind == "parts":
             for index, item in enumerate(value):
                 yield from _defaults(item, f"{below}[{index}]")
-        elif spec.default_text:
+        elif spec.default_text and spec.key not in idle:
             yield below, Provenance(spec.default_text, "default", None, spec.source)
 
 

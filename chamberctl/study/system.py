@@ -123,6 +123,15 @@ class LinePart(Part):
             given = "give one of them" if self.diameter_m is None else "keep one of them"
             yield "diameter", f"a valve is described by its diameter or its conductance: {given}"
 
+    def without_effect(self) -> Iterator[str]:
+        """Yield what belongs to other kinds of parts."""
+        if self.kind not in ("orifice", "valve") or self.diameter_m is None:
+            yield "discharge_coefficient"
+        if self.kind != "valve":
+            yield "opening_time"
+        if self.kind not in TRAPS:
+            yield "vapor_pressure"
+
 
 class System(Part):
     """The vacuum system in flow order from the chamber to the backing pump."""
