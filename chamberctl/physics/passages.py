@@ -238,7 +238,7 @@ def turbulent_throughput_squared(
         * area
         * diameter
         * speed_squared
-        * reynolds_per_flow**0.25
+        * np.sqrt(np.sqrt(reynolds_per_flow))
         / (2.0 * BLASIUS_FRICTION * length_m)
     )
     return (power * power + SMALLEST_SQUARE) ** (4.0 / 7.0)

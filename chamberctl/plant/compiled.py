@@ -27,7 +27,9 @@ CACHE_VARIABLE = "CHAMBERCTL_CACHE"
 """Environment variable that names another cache folder."""
 
 
-def compile_function(function: Callable[..., Any], *, keep: bool = True) -> Callable[..., Any]:
+def compile_function(
+    function: Callable[..., Any], *, keep: bool = True, borrows: bool = False
+) -> Callable[..., Any]:
     """Compile a plain function and the chamberctl functions it calls.
 
     Parameters
@@ -36,6 +38,11 @@ def compile_function(function: Callable[..., Any], *, keep: bool = True) -> Call
         A function of numbers and arrays that only calls functions of the same kind.
     keep : bool
         Whether the compiled code may be kept on disk; not for functions changed at run time.
+    borrows : bool
+        Whether the functions that it calls only use the arrays they are given: they make none,
+        which the compiler checks, and return none to `function`. Then they need not count
+        references to arrays, which takes as long as their arithmetic. Such a function runs beside
+        other threads, and a division by zero gives inf or NaN.
 
     Returns
     -------
@@ -43,31 +50,34 @@ def compile_function(function: Callable[..., Any], *, keep: bool = True) -> Call
         The compiled function, same arguments and results.
     """
     import numba
+    from numba import njit
 
     folder = cache_folder() if keep else None
     if folder is not None:
         numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    return _compile(function, {}, folder is not None)
+    # only the whole is kept on disk: it holds the code of all that it calls
+    options: dict[str, Any] = {"error_model": "numpy"} if borrows else {}
+    whole = _with_compiled_calls(function, {}, {**options, "_nrt": False} if borrows else options)
+    return njit(whole, cache=folder is not None, nogil=borrows, **options)
 
 
-def _compile(function: Any, done: dict[Any, Any], keep: bool) -> Any:
-    """Compile one function after the functions it calls; `done` maps plain to compiled."""
+def _with_compiled_calls(function: Any, done: dict[Any, Any], options: dict[str, Any]) -> Any:
+    """Copy a function that calls compiled functions; `done` maps plain to compiled."""
     from numba import njit
 
-    if function in done:
-        return done[function]
     names = dict(function.__globals__)
     for name in function.__code__.co_names:
         called = names.get(name)
         if isinstance(called, types.FunctionType) and called.__module__.startswith("chamberctl."):
-            names[name] = _compile(called, done, keep)
+            if called not in done:
+                done[called] = njit(_with_compiled_calls(called, done, options), **options)
+            names[name] = done[called]
     copy = types.FunctionType(
         function.__code__, names, function.__name__, function.__defaults__, function.__closure__
     )
     copy.__module__ = function.__module__
     copy.__qualname__ = function.__qualname__
-    done[function] = njit(copy, cache=keep)
-    return done[function]
+    return copy
 
 
 @cache

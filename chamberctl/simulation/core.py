@@ -7,7 +7,22 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from chamberctl.control.controller import Memory, Numbers, scan
-from chamberctl.simulation.drive import DriveNumbers, given_command, risen, speed_after
+from chamberctl.simulation.advance import (
+    DONE,
+    STATES,
+    STUCK,
+    Options,
+    Scratch,
+    advance,
+    begin_run,
+)
+from chamberctl.simulation.drive import (
+    DriveNumbers,
+    given_command,
+    ramp_ends_after,
+    risen,
+    speed_after,
+)
 from chamberctl.simulation.signal import (
     FAILS_FULL,
     FAILS_LAST,
@@ -16,13 +31,9 @@ from chamberctl.simulation.signal import (
     reading,
     signal_pa,
 )
-from chamberctl.simulation.stepping import (
-    GAMMA,
-    PlantNumbers,
-    Surroundings,
-    slopes,
-    stage,
-)
+from chamberctl.simulation.stepping import PlantNumbers, Surroundings
+
+__all__ = ["COLUMNS", "DONE", "HOLD_OUTPUT", "STUCK", "Options", "Schedule", "run"]
 
 AUTO, HELD = 0, 1
 """Modes of a scan: automatic, or the output is given from outside."""
@@ -52,9 +63,6 @@ COLUMNS = (
 
 FIRST_NODE = len(COLUMNS)
 """Column of the chamber's pressure."""
-
-DONE, STUCK = 0, 1
-"""Status of a run: complete, or the step became too small."""
 
 
 class Schedule(NamedTuple):
@@ -96,17 +104,6 @@ class Schedule(NamedTuple):
     coast_per_s: float
 
 
-class Options(NamedTuple):
-    """Numbers of the integration: tolerance on ln p per step, longest and shortest step [s],
-    whether faults are detected, and the action on a bad reading."""  # noqa: D205, D209
-
-    tolerance: float
-    longest_step_s: float
-    shortest_step_s: float
-    detects_faults: bool
-    bad_action: float
-
-
 def between(times: Any, values: Any, place: int, t: float) -> float:
     """Value of a polyline at time t, whose corner `place` is the last one at or before t."""
     last = times.shape[0] - 1
@@ -117,113 +114,6 @@ def between(times: Any, values: Any, place: int, t: float) -> float:
         return values[place + 1]
     share = (t - times[place]) / width
     return values[place] + share * (values[place + 1] - values[place])
-
-
-def advance(
-    plant: PlantNumbers, rows: Any, around: Surroundings, drive: DriveNumbers, gauge: GaugeNumbers,
-    x: Any, gauge_pa: float, state: Any, options: Options, scratch: Any,
-) -> tuple[float, int]:  # fmt: skip
-    """Carry the plant over one smooth stretch.
-
-    Parameters
-    ----------
-    plant, rows, around, drive, gauge
-        The plant, what acts on it, and the gauge whose lag is integrated alongside.
-    x : array, shape (N,)
-        ln p of the nodes [ln Pa]; moved to the end of the stretch.
-    gauge_pa : float
-        Pressure behind the gauge's lag [Pa].
-    state : array, shape (2,)
-        Step to try next [s], kept between stretches; 1 where the Jacobian is to be renewed.
-    options : Options
-        Tolerance and bounds of the step.
-    scratch : tuple of array
-        Jacobian, two matrices' worth of work space and vectors.
-
-    Returns
-    -------
-    tuple of (float, int)
-        Gauge pressure at the end [Pa], and DONE or STUCK.
-    """
-    jacobian, matrix, work, base, first, second, slope_before = scratch
-    count = x.shape[0]
-    t = 0.0
-    known = False
-    while t < around.length_s:
-        left = around.length_s - t
-        h = min(state[0], left, options.longest_step_s)
-        if left - h < 0.01 * h:
-            h = left
-        if state[1] > 0.0:
-            slopes(plant, rows, around, drive, t, x, jacobian, work)
-            state[1] = 0.0
-        weight = GAMMA * h
-        for i in range(count):
-            base[i] = x[i]
-            first[i] = x[i]
-        good = stage(
-            plant, rows, around, drive, t + weight, base, first, weight, jacobian, work, matrix
-        )
-        if good:
-            for i in range(count):
-                move = (first[i] - x[i]) / weight
-                base[i] = x[i] + (1.0 - GAMMA) * h * move
-                second[i] = first[i] + (1.0 - GAMMA) * h * move
-            good = stage(
-                plant, rows, around, drive, t + h, base, second, weight, jacobian, work, matrix
-            )
-        error = 0.0
-        if good:
-            for i in range(count):
-                if plant.volumes_m3[i] > 0.0:
-                    bend = (second[i] - base[i]) / weight - (first[i] - x[i]) / weight
-                    change = bend - slope_before[i] if known else bend
-                    error = max(error, 0.1 * h * abs(change))
-        if not good or error > options.tolerance:
-            state[1] = 1.0
-            state[0] = 0.5 * h if good else 0.25 * h
-            if state[0] < options.shortest_step_s:
-                return gauge_pa, STUCK
-            continue
-        for i in range(count):
-            slope_before[i] = (second[i] - base[i]) / weight - (first[i] - x[i]) / weight
-        known = True
-        gauge_pa = lagged(
-            gauge_pa, np.exp(x[gauge.node]), np.exp(first[gauge.node]),
-            np.exp(second[gauge.node]), h, gauge.lag_s,
-        )  # fmt: skip
-        moved = 0.0
-        for i in range(count):
-            moved = max(moved, abs(second[i] - x[i]))
-            x[i] = second[i]
-        t += h
-        if moved > 0.02:
-            state[1] = 1.0
-        if error < 0.2 * options.tolerance:
-            state[0] = min(2.0 * h, options.longest_step_s)
-        else:
-            state[0] = h
-    return gauge_pa, DONE
-
-
-def lagged(start: float, begin: float, middle: float, end: float, h: float, lag_s: float) -> float:
-    """First-order lag of a pressure known at the start, the first stage and the end of a step.
-
-    The pressure in between is taken as the parabola through the three; the lag is then exact.
-    """
-    if lag_s <= 0.0:
-        return end
-    # parabola p(s) = begin + b s + c s^2 over s = t/h
-    g = GAMMA
-    c = ((middle - begin) / g - (end - begin)) / (g - 1.0)
-    b = (end - begin) - c
-    ratio = lag_s / h
-    decay = np.exp(-1.0 / ratio)
-    # particular solution of r' = (p - r)/lag: q0 + q1 s + q2 s^2
-    q2 = c
-    q1 = b - 2.0 * q2 * ratio
-    q0 = begin - q1 * ratio
-    return q0 + q1 + q2 + (start - q0) * decay
 
 
 def next_corner(times: Any, place: int, t: float) -> int:
@@ -261,18 +151,21 @@ def run(
         DONE, or STUCK where the rest of the record is not filled.
     """
     count = start_x.shape[0]
-    scratch = (
-        np.zeros((count, count)), np.zeros((count, count)), np.zeros((3, count)), np.zeros(count),
-        np.zeros(count), np.zeros(count), np.zeros(count),
+    # every array is made here: what is called from here borrows them
+    scratch = Scratch(
+        np.zeros((count, count)), np.zeros((count, count)), np.zeros(count, dtype=np.int64),
+        np.zeros((4, count)), np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count),
+        np.zeros(count), np.zeros(STATES),
     )  # fmt: skip
+    begin_run(scratch.state, options.longest_step_s)
+    together_s = 1e-9 * scan_time_s
     rows = plant.rows.copy()
     x = start_x.copy()
     memory = start_memory
     scans = schedule.setpoint.shape[0]
     samples = np.empty(scans)
-    state = np.array([options.longest_step_s, 1.0])
     gauge_pa = np.exp(x[gauge.node])
-    speed_start, target, turned_s = start_speed, start_speed, 0.0
+    speed_start, target, turned_s, ramped_s = start_speed, start_speed, 0.0, 0.0
     command, wanted = start_speed, start_speed
     commands = np.empty(scans)
     coasting = DriveNumbers(
@@ -296,14 +189,15 @@ def run(
             shown = shown_before
         else:
             shown_before = shown
-        bad = options.detects_faults and schedule.fault[k] > 0
         y = reading(shown, gauge)
+        bad = (options.detects_faults and schedule.fault[k] > 0) or not np.isfinite(y)
         r = schedule.setpoint[k]
         switched = switched or (shown < schedule.switch_pa and not bad)
         held = schedule.mode[k] == HELD and not switched
         applied = memory.output if np.isnan(schedule.applied[k]) else schedule.applied[k]
-        if bad and not held:
-            applied = memory.output if options.bad_action == HOLD_OUTPUT else options.bad_action
+        if bad and not (held and np.isfinite(y)):
+            if not held:
+                applied = memory.output if options.bad_action == HOLD_OUTPUT else options.bad_action
             blind = memory.filtered
             memory = scan(numbers, memory, r, blind, schedule.feed_forward[k], True, applied)
             memory = Memory(
@@ -343,10 +237,13 @@ def run(
                 stop = min(stop, schedule.load_s[load_place + 1])
             if open_place + 1 < schedule.open_s.shape[0]:
                 stop = min(stop, schedule.open_s[open_place + 1])
-            for corner_s in (schedule.power_off_s, schedule.power_on_s, awake_s):
+            for corner_s in (schedule.power_off_s, schedule.power_on_s, awake_s, ramped_s):
                 if corner_s > t:
                     stop = min(stop, corner_s)
-            if stop > t:
+            # what falls together but for rounding is one moment
+            if end - stop < together_s:
+                stop = end
+            if stop - t > together_s:
                 around = Surroundings(
                     stop - t,
                     between(schedule.load_s, schedule.load, load_place, t),
@@ -362,7 +259,7 @@ def run(
                     risen(schedule.standby, drive.rise_per_s, stop - woken_s),
                 )
                 gauge_pa, status = advance(
-                    plant, rows, around, driving, gauge, x, gauge_pa, state, options, scratch
+                    plant, rows, around, driving, gauge, x, gauge_pa, options, scratch
                 )
                 if status == STUCK:
                     return STUCK
@@ -376,6 +273,7 @@ def run(
                 speed_start = speed_after(speed_start, target, driving, t - turned_s)
                 target, turned_s = heading, t
                 driving = drive if powered else coasting
+                ramped_s = t + ramp_ends_after(speed_start, target, driving)
             while sample < scans and schedule.sampled_s[sample] <= t:
                 samples[sample] = gauge_pa
                 sample += 1

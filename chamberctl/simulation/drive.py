@@ -57,6 +57,16 @@ def speed_after(start: float, target: float, drive: DriveNumbers, elapsed_s: flo
     return target - sign * left * math.exp(-(elapsed_s - ramp_time) / drive.lag_s)
 
 
+def ramp_ends_after(start: float, target: float, drive: DriveNumbers) -> float:
+    """Time that the drive is on its ramp on the way to a constant target [s]; inf: for ever."""
+    gap = target - start
+    rate = drive.rise_per_s if gap > 0.0 else drive.fall_per_s
+    if rate <= 0.0:
+        return math.inf
+    lag_s = drive.lag_s if drive.lag_s > 0.0 else 0.0
+    return max(abs(gap) / rate - lag_s, 0.0)
+
+
 def risen(start: float, per_s: float, elapsed_s: float) -> float:
     """Share that rises from `start` to 1 at a rate [1/s], a while after it began to [-]."""
     if elapsed_s <= 0.0:

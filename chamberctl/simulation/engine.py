@@ -38,7 +38,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-TOLERANCE = 2e-7
+TOLERANCE = 1e-5
 """Error of ln p allowed per step; with it a run keeps 1e-4 in pressure (halving shows it)."""
 
 STEPS_PER_SCAN_AT_LEAST = 1.0
@@ -252,7 +252,7 @@ def compiled_run() -> Callable[..., int]:
     callable
         Same arguments as `core.run`.
     """
-    return compile_function(core.run)
+    return compile_function(core.run, borrows=True)
 
 
 def _per_scan(values: NDArray | None, scans: int, otherwise: float) -> Array:

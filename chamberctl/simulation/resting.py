@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from chamberctl.errors import ChamberctlError
 from chamberctl.plant.chain import Chain
 from chamberctl.simulation.drive import DriveNumbers
-from chamberctl.simulation.stepping import PlantNumbers, Surroundings, slopes, stage
+from chamberctl.simulation.stepping import PlantNumbers, Surroundings, flows_at, slopes
 from chamberctl.study.system import LinePart
 
 if TYPE_CHECKING:
@@ -28,6 +28,8 @@ _UNMOVED_M3 = 1e30
 _ROOM_M3 = 1e-3
 _LONGEST_S = 1e8
 _MOST_STEPS = 400
+_MOST_ITERATIONS = 12
+_NEWTON_TOLERANCE = 1e-11
 
 
 def with_inlet_valve(system: System, effective_speed_m3_s: float) -> tuple[System, int, bool]:
@@ -95,21 +97,37 @@ def resting_pressures(
         1.0, gas_load_pa_m3_s, gas_load_pa_m3_s, -1, 1.0, 1.0, speed, speed, 0.0,
         booster, booster_share, booster_share,
     )  # fmt: skip
-    count = chain.size
     x, rows = np.log(given_pa), plant.rows.copy()
-    jacobian, matrix, work = (
-        np.zeros((count, count)),
-        np.zeros((count, count)),
-        np.zeros((3, count)),
-    )
+    jacobian, work = np.zeros((chain.size, chain.size)), np.zeros((4, chain.size))
     step_s = 1e-4
     for _ in range(_MOST_STEPS):
         slopes(held, rows, around, still, 0.0, x, jacobian, work)
-        moved = x.copy()
-        if stage(held, rows, around, still, 0.0, x, moved, step_s, jacobian, work, matrix):
+
+        def missing(y: Array, step_s: float = step_s, x: Array = x) -> Array:
+            flows_at(held, rows, around, still, 0.0, y, work[0], work[2])
+            return np.asarray(step_s * work[0] - volumes * work[2] * (y - x))
+
+        moved = _euler_step(missing, x, volumes, step_s * jacobian)
+        if moved is not None:
             x, step_s = moved, 2.0 * step_s
             if step_s > _LONGEST_S:
                 return np.exp(x)
         else:
             step_s *= 0.2
     raise ChamberctlError("no state at rest was found for the start of this scenario")
+
+
+def _euler_step(
+    missing: Callable[[Array], Array], x: Array, volumes: Array, flows_slope: Array
+) -> Array | None:
+    """One implicit step from x by Newton's method; None where it does not converge."""
+    y = x.copy()
+    for _ in range(_MOST_ITERATIONS):
+        matrix = np.diag(volumes * np.exp(y) * (1.0 + y - x)) - flows_slope
+        change = np.linalg.solve(matrix, missing(y))
+        if not np.all(np.abs(change) < 1e3):
+            return None
+        y += np.clip(change, -2.0, 2.0)
+        if np.max(np.abs(change)) < _NEWTON_TOLERANCE:
+            return y
+    return None

@@ -67,6 +67,8 @@ def signal_pa(pressure_pa: float, noise: float, gas_factor: float, gauge: GaugeN
             gauge.most_probable_speed_m_s,
         )
     shown *= 1.0 + noise
+    if not math.isfinite(shown):
+        return math.nan
     low, high = gauge.range_low_pa, gauge.range_high_pa
     shown = min(max(shown, low), high)
     if gauge.steps > 0.0:

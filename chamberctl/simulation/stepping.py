@@ -17,11 +17,14 @@ from chamberctl.simulation.drive import DriveNumbers, speed_after
 GAMMA = 1.0 - 1.0 / np.sqrt(2.0)
 """Diagonal coefficient of the method."""
 
-NEWTON_TOLERANCE = 1e-11
-"""Largest last Newton correction of ln p."""
+NEWTON_SHARE = 0.01
+"""Error left by Newton's method, as a share of the tolerance of a step."""
 
-_MOST_ITERATIONS = 12
+_MOST_ITERATIONS = 8
 _PERTURBATION = 1e-7
+_LARGEST_CHANGE = 1.0
+_SLOW = 0.7
+_UNMEASURED = 0.2
 
 
 class PlantNumbers(NamedTuple):
@@ -68,13 +71,15 @@ def speed_at(around: Surroundings, drive: DriveNumbers, t: float) -> float:
 
 def flows_at(
     plant: PlantNumbers, rows: Any, around: Surroundings, drive: DriveNumbers, t: float,
-    x: Any, flows: Any,
-) -> Any:  # fmt: skip
-    """Net flow into every node at time t of the stretch, for ln p in x [Pa m3/s].
+    x: Any, flows: Any, pressures: Any,
+) -> None:  # fmt: skip
+    """Fill `flows` with the net flow into every node at time t of the stretch, for ln p in x.
 
-    `rows` is written: the openness of the moving part, and swept and carried-back speed of a
-    booster that turns slower than the map says.
+    `pressures` is filled with the node pressures [Pa]. `rows` is written: the openness of the
+    moving part, and swept and carried-back speed of a booster that turns slower than the map says.
     """
+    for i in range(x.shape[0]):
+        pressures[i] = np.exp(x[i])
     share = t / around.length_s if around.length_s > 0.0 else 0.0
     load = around.load + share * (around.load_end - around.load)
     if around.moving >= 0:
@@ -83,7 +88,7 @@ def flows_at(
         turning = around.share + share * (around.share_end - around.share)
         for swept in (0, 3):
             rows[around.booster, swept] = turning * plant.rows[around.booster, swept]
-    return net_flows(
+    net_flows(
         plant.kinds,
         rows,
         plant.curves,
@@ -92,7 +97,7 @@ def flows_at(
         plant.vapor,
         plant.booster_map,
         plant.backing_map,
-        np.exp(x),
+        pressures,
         speed_at(around, drive, t),
         load,
         flows,
@@ -103,40 +108,54 @@ def slopes(
     plant: PlantNumbers, rows: Any, around: Surroundings, drive: DriveNumbers, t: float,
     x: Any, matrix: Any, work: Any,
 ) -> None:  # fmt: skip
-    """Fill `matrix` with d(net flows)/d(ln p) by forward differences."""
+    """Fill `matrix` with d(net flows)/d(ln p) by forward differences; `work` as in `stage`."""
     count = x.shape[0]
-    flows_at(plant, rows, around, drive, t, x, work[0])
+    flows_at(plant, rows, around, drive, t, x, work[0], work[2])
     for column in range(count):
         kept = x[column]
         x[column] = kept + _PERTURBATION
-        flows_at(plant, rows, around, drive, t, x, work[1])
+        flows_at(plant, rows, around, drive, t, x, work[1], work[2])
         x[column] = kept
         for row in range(count):
             matrix[row, column] = (work[1, row] - work[0, row]) / _PERTURBATION
 
 
-def solve(matrix: Any, right: Any) -> None:
-    """Solve a small linear system in place by elimination with row exchange; result in `right`."""
-    count = right.shape[0]
+def factorize(matrix: Any, order: Any) -> None:
+    """Factorize a small matrix in place, with row exchange; `order` is filled with the rows."""
+    count = order.shape[0]
     for column in range(count):
         best = column
         for row in range(column + 1, count):
             if abs(matrix[row, column]) > abs(matrix[best, column]):
                 best = row
+        order[column] = best
         if best != column:
             for k in range(count):
                 kept = matrix[column, k]
                 matrix[column, k] = matrix[best, k]
                 matrix[best, k] = kept
-            kept = right[column]
-            right[column] = right[best]
-            right[best] = kept
         for row in range(column + 1, count):
-            factor = matrix[row, column] / matrix[column, column]
-            if factor != 0.0:
+            if matrix[row, column] != 0.0:
+                factor = matrix[row, column] / matrix[column, column]
+                matrix[row, column] = factor
                 for k in range(column + 1, count):
                     matrix[row, k] -= factor * matrix[column, k]
-                right[row] -= factor * right[column]
+
+
+def substitute(matrix: Any, order: Any, right: Any) -> None:
+    """Solve with a factorized matrix; `right` becomes the solution."""
+    count = order.shape[0]
+    for row in range(count):
+        best = order[row]
+        if best != row:
+            kept = right[row]
+            right[row] = right[best]
+            right[best] = kept
+    for row in range(1, count):
+        total = right[row]
+        for k in range(row):
+            total -= matrix[row, k] * right[k]
+        right[row] = total
     for row in range(count - 1, -1, -1):
         total = right[row]
         for k in range(row + 1, count):
@@ -144,10 +163,23 @@ def solve(matrix: Any, right: Any) -> None:
         right[row] = total / matrix[row, row]
 
 
+def prepare(
+    plant: PlantNumbers, x: Any, weight_s: float, jacobian: Any, matrix: Any, order: Any
+) -> None:
+    """Factorize V p - weight dF/d(ln p), the matrix of both stages of a step from x [Pa m3]."""
+    count = x.shape[0]
+    for row in range(count):
+        for column in range(count):
+            matrix[row, column] = -weight_s * jacobian[row, column]
+        matrix[row, row] += plant.volumes_m3[row] * np.exp(x[row])
+    factorize(matrix, order)
+
+
 def stage(
     plant: PlantNumbers, rows: Any, around: Surroundings, drive: DriveNumbers, t: float,
-    base: Any, x: Any, weight_s: float, jacobian: Any, work: Any, matrix: Any,
-) -> bool:  # fmt: skip
+    base: Any, x: Any, weight_s: float, matrix: Any, order: Any, work: Any, goal: float,
+    contraction: float,
+) -> float:  # fmt: skip
     """Solve one implicit stage, V p (x - base) = weight F(x), by Newton's method from the guess x.
 
     Parameters
@@ -160,35 +192,45 @@ def stage(
         Explicit part, and guess that becomes the solution [ln Pa].
     weight_s : float
         Diagonal coefficient times step [s].
-    jacobian : array, shape (N, N)
-        d(net flows)/d(ln p), may be a little old.
-    work, matrix : array
-        Scratch, shapes (3, N) and (N, N).
+    matrix, order : array
+        From `prepare`; may be a little old.
+    work : array, shape (4, N)
+        Scratch.
+    goal : float
+        Largest error left in ln p [-].
+    contraction : float
+        By how much the stage before shrank its error per iteration [-].
 
     Returns
     -------
-    bool
-        Whether the iteration converged.
+    float
+        By how much an iteration shrinks the error [-]; negative where it does not.
     """
     count = x.shape[0]
-    for _ in range(_MOST_ITERATIONS):
-        flows_at(plant, rows, around, drive, t, x, work[0])
+    # trusted a little less each time it is not measured again
+    shrinks = min(max(contraction, 1e-10) ** 0.9, _UNMEASURED)
+    before = np.inf
+    for iteration in range(_MOST_ITERATIONS):
+        flows_at(plant, rows, around, drive, t, x, work[0], work[2])
         for row in range(count):
-            content = plant.volumes_m3[row] * np.exp(x[row])
-            work[2, row] = weight_s * work[0, row] - content * (x[row] - base[row])
-            for column in range(count):
-                matrix[row, column] = -weight_s * jacobian[row, column]
-            matrix[row, row] += content * (1.0 + x[row] - base[row])
-        solve(matrix, work[2])
+            content = plant.volumes_m3[row] * work[2, row]
+            work[1, row] = weight_s * work[0, row] - content * (x[row] - base[row])
+        substitute(matrix, order, work[1])
         largest = 0.0
         for row in range(count):
-            change = work[2, row]
+            change = work[1, row]
             if not abs(change) < 1e3:
-                return False
+                return -1.0
             # far from the solution the logarithm is not allowed to run away
-            change = min(max(change, -2.0), 2.0)
+            change = min(max(change, -_LARGEST_CHANGE), _LARGEST_CHANGE)
             x[row] += change
             largest = max(largest, abs(change))
-        if largest < NEWTON_TOLERANCE:
-            return True
-    return largest < 1e-8
+        if iteration > 0 and largest > goal:
+            ratio = largest / before
+            if ratio > _SLOW:
+                return -1.0
+            shrinks = min(ratio, _SLOW)
+        if largest < goal or largest * shrinks / (1.0 - shrinks) < goal:
+            return shrinks
+        before = largest
+    return -1.0
