@@ -162,6 +162,32 @@ def test_no_equilibrium_no_gains_and_one_sentence(run: Any, tmp_path: Path) -> N
     assert len(re.findall(r"\.(?=\s|$)", reason)) == 1
 
 
+def test_a_hold_band_finer_than_two_counts_fails_before_anything_is_tuned(
+    run: Any, tmp_path: Path
+) -> None:
+    """A19: 12 bit, linear, 0-1000 mbar and a band of +-2 % at 5 mbar: 4.9 % per count."""
+    text = studies.reference_text([("5 mbar", ("250 mbar L/s",))])
+    text = text.replace('range_high = { is = "100 mbar"', 'range_high = { is = "1000 mbar"')
+    coarse = studies.write(
+        tmp_path, text.replace('signal = "linear"', 'signal = "linear"\nbits = 12')
+    )
+    status, out, _ = run("check", coarse)
+    assert status == 1
+    said = " ".join(out.split())
+    assert (
+        "Hold band ±2 % of setpoint, as said by exercise; margins asked for: Ms at most 2" in said
+    )
+    assert "one count of PT-101 is up to 4.9 % of the reading" in said
+    assert "the hold band of ±2 % is finer than two counts" in said
+    status, out, _ = run("check", coarse, "--json")
+    answer = no_constants(out)
+    assert status == 1
+    assert (answer["good"], answer["duty_reachable"]) == (False, True)
+    assert answer["findings"][0]["subject"] == "gauge resolution"
+    fine = studies.write(tmp_path, text.replace('signal = "linear"', 'signal = "log"\nbits = 12'))
+    assert run("check", fine)[0] == 0
+
+
 @pytest.mark.parametrize("typed", ["5e-3 mbar", "0,005 mbar", "5E-3 mbar"])
 def test_small_numbers_stay_what_they_are(run: Any, tmp_path: Path, typed: str) -> None:
     """A48: 5e-3 mbar in three spellings is shown as 5.0e-3, never as 0.01 or 0."""

@@ -37,7 +37,7 @@ def _tune(study: Study, progress: Progress) -> Tuning | Infeasible:
 
 
 def check(arguments: argparse.Namespace) -> bool:
-    """Read a study and say what it rests on; or recompute known loops."""
+    """Read a study; say what it rests on and whether gauge and window fit its duty."""
     if arguments.self_test:
         if arguments.study is not None:
             raise UsageError("--self-test checks this machine and takes no study")
@@ -47,6 +47,7 @@ def check(arguments: argparse.Namespace) -> bool:
     if arguments.study is None:
         raise UsageError("give a study file, preset:NAME or --self-test\ntry: chamberctl presets")
     from chamberctl.cli.window import print_window_text
+    from chamberctl.control.tuning_findings import hold_band_findings
     from chamberctl.report import study_text
     from chamberctl.report.tables import as_text
     from chamberctl.study import load
@@ -55,22 +56,30 @@ def check(arguments: argparse.Namespace) -> bool:
         study = load(arguments.study)
         window = _window(study, progress)
     unreachable = [point for point in window.duty_points if not point.feasible]
+    findings = list(hold_band_findings(study, study.loop_gauge()))
+    good = not unreachable and not any(finding.severity == "no" for finding in findings)
     if arguments.json:
         print(text.as_json({
             "study": study.file,
             "title": study.title,
             "valid": True,
+            "good": good,
             "duty_reachable": not unreachable,
             "unreachable": [_some(point, "where", "reason", "nearest") for point in unreachable],
+            "hold_band": study.duty.hold_band,
+            "findings": [_some(finding, "severity", "subject", "text") for finding in findings],
             "bases": dict(study_text.bases(study)),
         }))  # fmt: skip
-        return not unreachable
+        return good
     print(f"{study.title or study.file}: the study is complete and free of contradictions.\n")
     print(as_text(study_text.given(study)))
     print(f"\n{text.paragraph(study_text.summary(study))}")
+    print(text.paragraph(study_text.hold_band(study)))
     print_window_text(study, window)
+    if findings:
+        print(f"\nFindings\n{text.findings(findings)}")
     print(f"\n{text.caution_lines()}")
-    return not unreachable
+    return good
 
 
 def _some(thing: Any, *names: str) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from chamberctl.display import number
 from chamberctl.report.drawings import join_words
+from chamberctl.report.margins_text import limits_in_words
 from chamberctl.report.tables import Column, Row, Table
 
 if TYPE_CHECKING:
@@ -118,6 +119,26 @@ def bases(study: Study) -> Counter[str]:
         value.note.startswith(ASSUMED) for _, _, value in _rows(study, wanted_default=True)
     )
     return found
+
+
+def hold_band(study: Study) -> str:
+    """Return hold band and limits as asked for, and what the loop's gauge resolves of them."""
+    from chamberctl.control.tuning_findings import count_fraction
+
+    duty, gauge = study.duty, study.loop_gauge()
+    said = f", as said by {duty.said_by}" if duty.said_by else ""
+    noise = f"its noise {number(100 * gauge.noise)} %" if gauge.noise else "no noise is stated"
+    count = max(count_fraction(gauge, hold.setpoint_pa) for hold in duty.holds)
+    resolved = (
+        f"The resolution of {gauge.tag} is not stated"
+        if gauge.bits is None
+        else f"At the setpoints one count of {gauge.tag} is up to {number(100 * count, 2)} % of "
+        "the reading"
+    )
+    return (
+        f"Hold band \u00b1{number(100 * duty.hold_band)} % of setpoint{said}; margins asked for: "
+        f"{join_words(limits_in_words(study))}. {resolved}, {noise}."
+    )
 
 
 def summary(study: Study, *, mark: str = "") -> str:
