@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version as version_of
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,7 @@ from chamberctl.report import (
     words,
 )
 from chamberctl.report.drawings import join_words
-from chamberctl.report.verdict import unreachable, verdict
+from chamberctl.report.verdict import few, unreachable, verdict
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
@@ -68,6 +68,9 @@ def build(
         Names as in ``templates/report.html.jinja``.
     """
     answer = verdict(study, tuning, window)
+    influence = _influence(study, tuning, window)
+    if answer.good:  # who signs a yes must read at its head what alone would make it a no
+        answer = replace(answer, points=(*answer.points, *few(influence["reversals"])))
     context: dict[str, Any] = {
         "version": __version__,
         "title": study.title or "Untitled study",
@@ -82,7 +85,7 @@ def build(
         },
         "window": _window(study, window),
         "handle": _handle(study, window),
-        "influence": _influence(study, tuning, window),
+        "influence": influence,
         "handover": _handover(study, None if isinstance(tuning, Infeasible) else tuning),
         "assumptions": words.MODEL_LIMITS,
         "cautions": CAUTIONS,
@@ -194,6 +197,7 @@ def _influence(
     settings = None if isinstance(tuning, Infeasible) else tuning
     found = influences(study, settings, window.duty_points)
     return {
+        "reversals": influence_text.reversals(found),
         "text": influence_text.text(found),
         "nominal": influence_text.nominal(found),
         "table": influence_text.table(found),

@@ -28,9 +28,8 @@ def text(found: Influences) -> list[str]:
             "No value of the study states a tolerance and none is marked as assumed, so nothing "
             "was varied. Say how well each value is known."
         ]
-    breaking = [row for row in found.rows if math.isinf(row.weight)]
-    lines = [_broken(row, effect) for row in breaking for effect in row.effects if _breaks(effect)]
-    lines += _beyond_limit(found)
+    breaking = any(math.isinf(row.weight) for row in found.rows)
+    lines = reversals(found)
     strong = [row for row in found.rows if NOTABLE <= row.weight < math.inf][:LISTED]
     if strong:
         listed = "; ".join(f"{row.name} ({_how(row, found.nominal)})" for row in strong)
@@ -49,6 +48,14 @@ def text(found: Influences) -> list[str]:
         "they are; several errors at once can add up. Without a stated tolerance an assumed value "
         "was moved by 20 % and an assumed temperature by 5 % of its kelvins.",
     ]
+
+
+def reversals(found: Influences) -> list[str]:
+    """Return which single inputs can turn the answer: points or stability lost, a limit missed."""
+    lines = [
+        _broken(row, effect) for row in found.rows for effect in row.effects if _breaks(effect)
+    ]
+    return [*lines, *_beyond_limit(found)]
 
 
 def _breaks(effect: Effect) -> bool:

@@ -69,7 +69,7 @@ def verdict(study: Study, tuning: Tuning | Infeasible, window: OperatingWindow) 
         f"{bases[study_text.DEFAULT]} where the study is silent. "
         "Section 2 of the report marks them."
     )
-    points = (*_few(broken), *reasons, *noes, margins_text.text(study, tuning), assumed)
+    points = (*few(broken), *reasons, *noes, margins_text.text(study, tuning), assumed)
     if tuning.holds:
         limits = join_words(margins_text.limits_in_words(study))
         return Verdict(
@@ -90,7 +90,7 @@ def _no(blocked: int, broken: int, total: int) -> str:
     return f"The duty cannot be met as stated: {join_words(parts)}."
 
 
-def _few(lines: Sequence[str]) -> list[str]:
+def few(lines: Sequence[str]) -> list[str]:
     """Return the first few lines and how many more there are."""
     if len(lines) <= _MOST:
         return list(lines)
@@ -111,6 +111,6 @@ def unreachable(blocked: Sequence[tuple[int, OperatingPoint]], *, every: bool = 
     for number, point in blocked:
         nearest = point.nearest.replace(GAS_ADVICE, "").strip()
         lines.append(f"Point {number}: {point.reason} {nearest}".strip())
-    shown = lines if every else _few(lines)
+    shown = lines if every else few(lines)
     advice = any(GAS_ADVICE in point.nearest for _, point in blocked)
     return [*shown, GAS_ADVICE] if advice else shown

@@ -283,6 +283,17 @@ def test_a_study_cannot_write_into_the_page(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("words_only")
+def test_a_yes_says_at_its_head_what_alone_would_make_it_a_no(tmp_path: Path) -> None:
+    """Gas compressed without heat from the walls would take the furnace's Ms over its limit."""
+    study = cc.load("preset:crystal-furnace")
+    page = Page(cc.write_report(study, cc.tune(study), tmp_path).html.read_text(encoding="utf-8"))
+    head = page.text[: page.text.index("Record")]
+    assert "YES" in head
+    assert "these inputs alone can push it over the duty's limit of 2" in head
+    assert "without heat from the walls" in head
+
+
+@pytest.mark.usefixtures("words_only")
 def test_margins_not_kept_head_the_report(tmp_path: Path) -> None:
     text = preset_path("reference-plant").read_text(encoding="utf-8")
     study = loads(text.replace("ms = 2.0", "ms = 1.2"))
