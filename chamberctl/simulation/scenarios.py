@@ -230,6 +230,28 @@ def simulate(
     Infeasible
         If no duty point can be held, or there is nothing that this scenario could happen to.
     """
+    return run(prepare(study, settings, scenario, point=point), seed=seed)
+
+
+def prepare(
+    study: Study,
+    settings: PidSettings | Tuning | None,
+    scenario: str,
+    *,
+    point: OperatingPoint | None = None,
+) -> Prepared:
+    """Prepare a scenario, after tuning the study where settings or point are not given.
+
+    Parameters
+    ----------
+    study, settings, scenario, point
+        As of `simulate`.
+
+    Returns
+    -------
+    Prepared
+        Ready to run.
+    """
     start_output = None
     tuning = settings if isinstance(settings, Tuning) else None
     if tuning is None and (settings is None or point is None):
@@ -244,7 +266,7 @@ def simulate(
     if point is None:
         assert tuning is not None
         point = worst_point(tuning, chosen)
-    return run(build(study, chosen, point, scenario, start_output=start_output), seed=seed)
+    return build(study, chosen, point, scenario, start_output=start_output)
 
 
 def run(prepared: Prepared, *, seed: int | None = None) -> ScenarioRun:

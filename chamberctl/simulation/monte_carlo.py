@@ -1,0 +1,434 @@
+"""A scenario a thousand times: every uncertain input within its tolerance, noise anew each time.
+
+Runs are independent, so that any `concurrent.futures` executor may work on them; by default all
+cores of this computer do. A run is drawn from the seed and its own number alone: the result does
+not depend on the executor or on how the runs were shared out.
+"""
+
+from __future__ import annotations
+
+import math
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.errors import ChamberctlError, InputError
+from chamberctl.findings import Finding
+from chamberctl.plant.tolerances import TolerancedField, toleranced_fields, vary
+from chamberctl.simulation.scattered import scattered
+from chamberctl.simulation.scenarios import prepare
+
+if TYPE_CHECKING:
+    from chamberctl.control.controller import PidSettings
+    from chamberctl.control.tuned import Tuning
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.simulation.engine import Trace
+    from chamberctl.simulation.prepared import Prepared
+    from chamberctl.study import Study
+
+Array = NDArray[np.float64]
+Measure = Callable[["Trace", "Prepared"], Mapping[str, float]]
+
+SHOWN = 301
+"""Times at which the reading of every run is kept."""
+
+CHUNKS_PER_WORKER = 8
+LARGEST_CHUNK = 50
+MOST_RUNS = 1_000_000
+LEAST_FACTOR = 0.01
+"""Least factor of a field whose tolerance is 100 % or more."""
+
+QUANTILES = (0.05, 0.5, 0.95)
+_LOOK_EVERY_S = 0.2
+_FAILURES = (ChamberctlError, ArithmeticError, ValueError)
+"""What a single run may end with; everything else is a fault of the program."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run that was carried to its end.
+
+    Parameters
+    ----------
+    number : int
+        Its number, from 0.
+    factors : dict of str to float
+        Factor on each uncertain field, by its path [-].
+    measures : dict of str to float
+        What was measured.
+    indicated_pa : array, shape (SHOWN,)
+        Reading of the loop's gauge at `MonteCarlo.time_s` [Pa].
+    """
+
+    number: int
+    factors: Mapping[str, float]
+    measures: Mapping[str, float]
+    indicated_pa: Array
+
+
+@dataclass(frozen=True)
+class Failure:
+    """One run that could not be carried to its end, and why; the draw is kept to look into it."""
+
+    number: int
+    factors: Mapping[str, float]
+    reason: str
+
+
+@dataclass(frozen=True)
+class MonteCarlo:
+    """Many runs of one scenario.
+
+    Parameters
+    ----------
+    scenario : str
+        Name of the scenario.
+    asked : int
+        How many runs were asked for.
+    seed : int
+        Seed of all draws.
+    fields : tuple of TolerancedField
+        What was drawn, with its half width.
+    time_s : array, shape (SHOWN,)
+        Times of the readings that are kept [s].
+    runs : tuple of Run
+        Complete runs, by number.
+    failures : tuple of Failure
+        Runs that failed, by number.
+    cancelled : bool
+        True where not all runs were made: what is here is complete in itself.
+    findings : tuple of Finding
+        What is to be known of the whole.
+    """
+
+    scenario: str
+    asked: int
+    seed: int
+    fields: tuple[TolerancedField, ...]
+    time_s: Array
+    runs: tuple[Run, ...]
+    failures: tuple[Failure, ...]
+    cancelled: bool
+    findings: tuple[Finding, ...]
+
+    def values(self, name: str) -> Array:
+        """One measure over all complete runs, in the order of `runs`."""
+        if self.runs and name not in self.runs[0].measures:
+            known = ", ".join(self.runs[0].measures)
+            raise InputError(f"no such measure; there are: {known}", given=repr(name), field="name")
+        return np.array([run.measures[name] for run in self.runs])
+
+    def quantiles(self, levels: Sequence[float] = QUANTILES) -> dict[str, Array]:
+        """Quantiles of every measure; values that do not exist (NaN) are left out."""
+        found = {}
+        for name in self.runs[0].measures if self.runs else ():
+            values = self.values(name)
+            known = values[~np.isnan(values)]
+            some = known.size > 0
+            found[name] = np.quantile(known, levels) if some else np.full(len(levels), np.nan)
+        return found
+
+    def readings(self, levels: Sequence[float] = QUANTILES) -> Array:
+        """Quantiles of the reading at each of `time_s` [Pa], shape (levels, SHOWN)."""
+        if not self.runs:
+            return np.full((len(levels), self.time_s.size), np.nan)
+        return np.asarray(np.quantile([run.indicated_pa for run in self.runs], levels, axis=0))
+
+
+@dataclass(frozen=True)
+class Task:
+    """Some runs, as they are sent to a worker."""
+
+    study: Study
+    prepared: Prepared
+    fields: tuple[TolerancedField, ...]
+    seed: int
+    numbers: range
+    measure: Measure
+
+
+def monte_carlo(
+    study: Study,
+    settings: PidSettings | Tuning | None = None,
+    scenario: str = "gas-step",
+    *,
+    runs: int = 1000,
+    seed: int = 0,
+    point: OperatingPoint | None = None,
+    executor: Executor | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+    measure: Measure | None = None,
+) -> MonteCarlo:
+    """Run a scenario many times, over tolerances and noise.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller, with the tolerances of its values.
+    settings : PidSettings or Tuning, optional
+        The controller's settings; tuned if not given. They are the same in every run.
+    scenario : str
+        One of `scenarios.SCENARIOS`.
+    runs : int
+        How many runs [-].
+    seed : int
+        Seed of all draws [-].
+    point : OperatingPoint, optional
+        The steady state that the loop holds; the worst duty point of the tuning if not given.
+    executor : concurrent.futures.Executor, optional
+        What works on the runs; a process on every core of this computer if not given. It is not
+        shut down.
+    progress : callable, optional
+        Called with the number of runs that are done, and of all.
+    stop : callable, optional
+        Asked every now and then; where it returns True, no more runs are begun.
+    measure : callable, optional
+        From a trace and what was run to numbers by name; sent to the workers, so a function of a
+        module. `deviations` if not given.
+
+    Returns
+    -------
+    MonteCarlo
+        Runs and failures; after `stop` or an interrupt from the keyboard, those that were done.
+
+    Raises
+    ------
+    InputError
+        If there is no such scenario, or the number of runs is out of bounds.
+    Infeasible
+        If the scenario cannot be prepared at the point as described.
+
+    Notes
+    -----
+    Each field of `toleranced_fields` is multiplied by its own factor, uniform between 1 - t and
+    1 + t (assumed: a tolerance names a half width and nothing else). Setpoint and settings stay.
+
+    Processes import the calling script: there, call this under ``if __name__ == "__main__":``.
+    On a cluster: ``monte_carlo(..., executor=dask.distributed.Client(address).get_executor())``.
+    """
+    if not 1 <= runs <= MOST_RUNS:
+        remedy = f"a number of runs is 1 to {MOST_RUNS}"
+        raise InputError(remedy, given=str(runs), field="runs")
+    prepared = prepare(study, settings, scenario, point=point)
+    fields = toleranced_fields(study)
+    prepared.run()  # compiled once, before there are workers
+    with _working(executor) as worker:
+        workers = getattr(worker, "_max_workers", None) or os.cpu_count() or 1
+        chunk = min(max(1, math.ceil(runs / (workers * CHUNKS_PER_WORKER))), LARGEST_CHUNK)
+        tasks = [
+            Task(study, prepared, fields, seed, range(begin, min(begin + chunk, runs)),
+                 measure or deviations)
+            for begin in range(0, runs, chunk)
+        ]  # fmt: skip
+        done, cancelled = _collect(worker, tasks, runs, progress, stop)
+    done.sort(key=lambda one: one.number)
+    complete = tuple(one for one in done if isinstance(one, Run))
+    failures = tuple(one for one in done if isinstance(one, Failure))
+    return MonteCarlo(
+        scenario=scenario,
+        asked=runs,
+        seed=seed,
+        fields=fields,
+        time_s=_shown_times(prepared),
+        runs=complete,
+        failures=failures,
+        cancelled=cancelled,
+        findings=_findings(runs, fields, complete, failures, cancelled),
+    )
+
+
+@contextmanager
+def _working(executor: Executor | None) -> Iterator[Executor]:
+    """The executor that was given, or one of our own for the while."""
+    if executor is not None:
+        yield executor
+        return
+    # a page has threads, and a process that is forked from them may never wake
+    ways = multiprocessing.get_all_start_methods()
+    context = multiprocessing.get_context("forkserver" if "forkserver" in ways else "spawn")
+    with ProcessPoolExecutor(mp_context=context) as own:
+        yield own
+
+
+def _collect(
+    worker: Executor,
+    tasks: Sequence[Task],
+    runs: int,
+    progress: Callable[[int, int], None] | None,
+    stop: Callable[[], bool] | None,
+) -> tuple[list[Run | Failure], bool]:
+    """Send out tasks and take in what comes back; true as well where not all was done."""
+    found: list[Run | Failure] = []
+    pending: dict[Future[list[Run | Failure]], Task] = {}
+    stopped = False
+    try:
+        for task in tasks:
+            pending[worker.submit(work, task)] = task
+        while pending and not stopped:
+            ready, _ = wait(pending, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
+            for future in ready:
+                found += _result(future, pending.pop(future))
+            if ready and progress is not None:
+                progress(len(found), runs)
+            stopped = stop is not None and stop()
+    except KeyboardInterrupt:
+        stopped = True
+    begun = [future for future in pending if not future.cancel()]
+    wait(begun)
+    for future in begun:
+        if not future.cancelled():
+            found += _result(future, pending[future])
+    return found, len(found) < runs
+
+
+def _result(future: Future[list[Run | Failure]], task: Task) -> list[Run | Failure]:
+    """What a task brought; where its worker died, a failure for each of its runs."""
+    try:
+        return future.result()
+    except BrokenExecutor as error:
+        reason = (
+            f"The worker process ended: {error} A script must call this under "
+            'if __name__ == "__main__":.'
+        )
+        return [Failure(number, {}, reason) for number in task.numbers]
+
+
+def work(task: Task) -> list[Run | Failure]:
+    """Make the runs of a task; this is what workers call."""
+    factors = [drawn(task.fields, task.seed, number) for number in task.numbers]
+    try:
+        variants = _variants(task, factors)
+    except _FAILURES:
+        variants = [_variant(task, one) for one in factors]
+    found: list[Run | Failure] = []
+    for number, one, variant in zip(task.numbers, factors, variants, strict=True):
+        if isinstance(variant, str):
+            found.append(Failure(number, one, variant))
+            continue
+        noise = int(np.random.SeedSequence([task.seed, number, 1]).generate_state(1)[0])
+        found.append(_one(number, one, variant, noise, task.measure))
+    return found
+
+
+def _variants(task: Task, factors: Sequence[Mapping[str, float]]) -> list[Prepared | str]:
+    """Prepare the scenario in each drawn plant."""
+    studies = []
+    for one in factors:
+        changed = task.study
+        for path, factor in one.items():
+            changed = vary(changed, path, factor)
+        studies.append(changed)
+    return scattered(task.study, task.prepared, studies)
+
+
+def _variant(task: Task, factors: Mapping[str, float]) -> Prepared | str:
+    try:
+        return _variants(task, [factors])[0]
+    except _FAILURES as error:
+        return str(error) or type(error).__name__
+
+
+def _one(
+    number: int, factors: Mapping[str, float], prepared: Prepared, noise: int, measure: Measure
+) -> Run | Failure:
+    try:
+        trace = prepared.run(seed=noise)
+        if not trace.complete:
+            return Failure(number, factors, "The integration could not go on.")
+        measures = {name: float(value) for name, value in measure(trace, prepared).items()}
+    except _FAILURES as error:
+        return Failure(number, factors, str(error) or type(error).__name__)
+    shown = np.interp(_shown_times(prepared), trace.time_s, trace.columns["indicated_pa"])
+    return Run(number, factors, measures, shown)
+
+
+def drawn(fields: Sequence[TolerancedField], seed: int, number: int) -> dict[str, float]:
+    """Factors of one run.
+
+    Parameters
+    ----------
+    fields : sequence of TolerancedField
+        What is known only within a tolerance.
+    seed, number : int
+        Seed of all, and number of the run [-].
+
+    Returns
+    -------
+    dict of str to float
+        Factor on each field, by its path [-]; uniform within the tolerance.
+    """
+    uniform = np.random.default_rng([seed, number, 0]).uniform(-1.0, 1.0, len(fields))
+    return {
+        field.path: max(1.0 + field.tolerance * float(share), LEAST_FACTOR)
+        for field, share in zip(fields, uniform, strict=True)
+    }
+
+
+def deviations(trace: Trace, prepared: Prepared) -> dict[str, float]:
+    """Measures that need no more than the readings, from when it begins to happen.
+
+    Parameters
+    ----------
+    trace : Trace
+        A run.
+    prepared : Prepared
+        What was run.
+
+    Returns
+    -------
+    dict of str to float
+        `largest_above` and `largest_below` the setpoint [-], `last_deviation` [-]: the mean over
+        the last tenth, `iae_relative_s` [s]: the integral of |reading/setpoint - 1|, and
+        `drive_travel` [-]: all moves of the speed.
+    """
+    after = trace.time_s >= prepared.event_s
+    away = trace.columns["indicated_pa"][after] / trace.setpoint_pa[after] - 1.0
+    return {
+        "largest_above": max(float(away.max()), 0.0),
+        "largest_below": max(-float(away.min()), 0.0),
+        "last_deviation": float(away[-max(1, away.size // 10) :].mean()),
+        "iae_relative_s": float(np.sum(np.abs(away)) * trace.time_s[1]),
+        "drive_travel": float(np.sum(np.abs(np.diff(trace.columns["speed"][after])))),
+    }
+
+
+def _shown_times(prepared: Prepared) -> Array:
+    return np.linspace(0.0, prepared.happenings.duration_s, SHOWN)
+
+
+def _findings(
+    asked: int,
+    fields: Sequence[TolerancedField],
+    runs: Sequence[Run],
+    failures: Sequence[Failure],
+    cancelled: bool,
+) -> tuple[Finding, ...]:
+    found = []
+    if cancelled:
+        text = f"Stopped early: {len(runs) + len(failures)} of {asked} runs were made."
+        found.append(Finding("caution", "runs", text))
+    if not fields:
+        text = "No value of the study states a tolerance or is assumed: only the noise was drawn."
+        found.append(Finding("note", "tolerances", text))
+    reasons: dict[str, int] = {}
+    for failure in failures:
+        reasons[failure.reason] = reasons.get(failure.reason, 0) + 1
+    for reason, count in sorted(reasons.items(), key=lambda item: -item[1])[:5]:
+        text = f"{count} of {len(runs) + len(failures)} runs have no result. {reason}"
+        found.append(Finding("caution", "failed runs", text))
+    return tuple(found)

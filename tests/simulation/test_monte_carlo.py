@@ -1,0 +1,293 @@
+"""Many runs: the same on any executor, stopped cleanly, single failures kept."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+
+import chamberctl as cc
+from chamberctl.errors import InputError
+from chamberctl.plant.operating import operating_point
+from chamberctl.plant.tolerances import toleranced_fields, vary
+from chamberctl.simulation.engine import Trace
+from chamberctl.simulation.monte_carlo import MonteCarlo, deviations, drawn, monte_carlo
+from chamberctl.simulation.prepared import Prepared
+from chamberctl.simulation.scattered import scattered
+from chamberctl.simulation.scenarios import prepare
+
+PRESET = "reference-plant"
+
+
+@cache
+def tuning(preset: str = PRESET) -> cc.Tuning:
+    study = cc.load(f"preset:{preset}").with_text({"scenario.tail": "30 s"})
+    return cc.tune(study)
+
+
+class AtOnce(Executor):
+    """The least that an executor is: the work is done when it is handed in."""
+
+    def __init__(self) -> None:
+        self.tasks = 0
+        self.is_shut = False
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        self.tasks += 1
+        future: Future[Any] = Future()
+        future.set_result(fn(*args, **more))
+        return future
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        self.is_shut = True
+
+
+class Breaks(Executor):
+    """Its worker dies with the second task."""
+
+    def __init__(self) -> None:
+        self.tasks = 0
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        self.tasks += 1
+        future: Future[Any] = Future()
+        if self.tasks == 2:
+            future.set_exception(BrokenExecutor("out of memory"))
+        else:
+            future.set_result(fn(*args, **more))
+        return future
+
+
+def many(executor: Executor | None, runs: int = 12, **more: Any) -> MonteCarlo:
+    found = tuning(more.pop("preset", PRESET))
+    return monte_carlo(found.study, found, "gas-step", runs=runs, executor=executor, **more)
+
+
+def same(one: MonteCarlo, other: MonteCarlo) -> bool:
+    return len(one.runs) == len(other.runs) and all(
+        a.number == b.number
+        and a.factors == b.factors
+        and a.measures == b.measures
+        and np.array_equal(a.indicated_pa, b.indicated_pa)
+        for a, b in zip(one.runs, other.runs, strict=True)
+    )
+
+
+# --- the draws
+
+
+def test_draws_lie_within_the_tolerances_and_fill_them() -> None:
+    fields = toleranced_fields(tuning("crystal-furnace").study)
+    draws = [drawn(fields, 7, number) for number in range(400)]
+    for field in fields:
+        values = np.array([one[field.path] for one in draws])
+        assert np.all(np.abs(values - 1.0) <= field.tolerance)
+        assert values.mean() == pytest.approx(1.0, abs=0.15 * field.tolerance)
+        assert values.std() == pytest.approx(field.tolerance / math.sqrt(3.0), rel=0.15)
+
+
+def test_a_draw_hangs_on_seed_and_number_alone() -> None:
+    fields = toleranced_fields(tuning().study)
+    assert drawn(fields, 3, 5) == drawn(fields, 3, 5)
+    assert drawn(fields, 3, 5) != drawn(fields, 3, 6)
+    assert drawn(fields, 3, 5) != drawn(fields, 4, 5)
+
+
+# --- executors
+
+
+def test_any_executor_gives_the_same_runs() -> None:
+    """At once, in threads, and shared out otherwise; the executor that was lent is not shut."""
+    lent = AtOnce()
+    first = many(lent)
+    assert lent.tasks > 1
+    assert not lent.is_shut
+    assert not first.cancelled
+    assert [run.number for run in first.runs] == list(range(12))
+    with ThreadPoolExecutor(3) as threads:
+        assert same(first, many(threads))
+    assert not same(first, many(AtOnce(), seed=1))
+    longer = many(AtOnce(), runs=30)
+    assert same(first, replace(longer, runs=longer.runs[:12]))
+
+
+def test_processes_on_all_cores_give_the_same_runs() -> None:
+    assert same(many(AtOnce()), many(None))
+
+
+def test_noise_is_drawn_anew_in_each_run() -> None:
+    """The furnace's gauge is noisy: with nothing else drawn, runs differ, and repeat."""
+    found = many(AtOnce(), preset="crystal-furnace", runs=4)
+    travel = found.values("drive_travel")
+    assert np.unique(travel).size == 4
+    assert np.array_equal(travel, many(AtOnce(), preset="crystal-furnace", runs=4).values(
+        "drive_travel"
+    ))  # fmt: skip
+
+
+def test_progress_counts_up_to_all() -> None:
+    seen: list[tuple[int, int]] = []
+    many(AtOnce(), progress=lambda done, of: seen.append((done, of)))
+    assert seen[-1] == (12, 12)
+    assert [done for done, _ in seen] == sorted(done for done, _ in seen)
+
+
+# --- the plants
+
+
+def test_each_run_starts_at_rest_in_its_own_plant() -> None:
+    """Until the gas steps nothing moves, whatever the plant; so also with a blend and curves."""
+    for preset in ("crystal-furnace", "heat-treatment-furnace", "student-rig"):
+        found = tuning(preset)
+        prepared = prepare(found.study, found, "gas-step")
+        fields = toleranced_fields(found.study)
+        studies = []
+        for number in range(4):
+            changed = found.study
+            for path, factor in drawn(fields, 0, number).items():
+                changed = vary(changed, path, factor)
+            studies.append(changed)
+        for one, study in zip(scattered(found.study, prepared, studies), studies, strict=True):
+            assert isinstance(one, Prepared)
+            point = operating_point(
+                study.system, indicated_pa=prepared.point.indicated_pa,
+                gas_load_pa_m3_s=float(one.happenings.load[0, 1]), gauge=study.loop_gauge(),
+            )  # fmt: skip
+            assert one.start.pressures_pa == pytest.approx(point.node_pressures_pa, rel=1e-6)
+            assert one.start.speed == pytest.approx(point.speed, rel=1e-6)
+            assert one.start.speed != pytest.approx(prepared.start.speed, rel=1e-4)
+            trace = one.run(ideal=True)
+            quiet = trace.time_s < one.event_s - 1e-6
+            assert np.ptp(trace.pressure_pa[quiet]) < 1e-7 * trace.pressure_pa[0]
+
+
+def test_the_gas_of_the_duty_and_the_leak_are_drawn_apart() -> None:
+    """Metered gas goes with the duty's factor, the leak with its own."""
+    study = tuning().study.with_text({"system.gas_load.leak": "50 mbar L/s"})
+    found = cc.tune(study)
+    prepared = prepare(study, found, "gas-step")
+    hold = next(
+        index for index, one in enumerate(study.duty.holds)
+        if math.isclose(one.setpoint_pa, prepared.point.indicated_pa, rel_tol=1e-6)
+    )  # fmt: skip
+    before = prepared.happenings.load[:, 1]
+    leaky = vary(study, "system.gas_load.leak", 1.5)
+    more = vary(study, f"duty.hold[{hold}].gas_loads", 1.1)
+    with_leak, with_gas = scattered(study, prepared, [leaky, more])
+    assert isinstance(with_leak, Prepared)
+    assert isinstance(with_gas, Prepared)
+    assert with_leak.happenings.load[:, 1] == pytest.approx(before + 2.5)
+    assert with_gas.happenings.load[:, 1] == pytest.approx(5.0 + 1.1 * (before - 5.0))
+
+
+@pytest.mark.parametrize("scenario", ["pump-down", "return-from-standby"])
+def test_scenarios_that_do_not_begin_at_rest_run_too(scenario: str) -> None:
+    found = tuning()
+    result = monte_carlo(found.study, found, scenario, runs=3, executor=AtOnce())
+    assert len(result.runs) == 3
+    assert np.unique(result.values("iae_relative_s")).size == 3
+
+
+# --- what comes out
+
+
+def slowest(trace: Trace, prepared: Prepared) -> dict[str, float]:
+    return {"lowest": float(trace.columns["speed"].min()), "none": math.nan}
+
+
+def test_quantiles_of_measures_and_readings() -> None:
+    found = many(AtOnce(), runs=20)
+    values = found.values("largest_above")
+    assert values.shape == (20,)
+    expected = np.quantile(values, [0.05, 0.5, 0.95])
+    assert found.quantiles()["largest_above"] == pytest.approx(expected)
+    low, middle, high = found.readings()
+    assert np.all(low <= middle)
+    assert np.all(middle <= high)
+    assert middle[0] == pytest.approx(middle[-1], rel=1e-2)
+    own = many(AtOnce(), runs=3, measure=slowest)
+    assert np.isnan(own.quantiles()["none"]).all()
+    assert np.isfinite(own.quantiles()["lowest"]).all()
+    with pytest.raises(InputError, match="there are: lowest"):
+        own.values("highest")
+
+
+def test_the_deviations_of_a_run_by_hand() -> None:
+    found = tuning()
+    prepared = prepare(found.study, found, "gas-step")
+    trace = prepared.run()
+    away = trace.columns["indicated_pa"] / prepared.point.indicated_pa - 1.0
+    measured = deviations(trace, prepared)
+    assert measured["largest_above"] == pytest.approx(away.max())
+    assert measured["largest_below"] == pytest.approx(max(-away.min(), 0.0), abs=1e-9)
+    assert measured["iae_relative_s"] == pytest.approx(np.abs(away).sum() * 0.1, rel=1e-6)
+
+
+# --- ends
+
+
+def test_stopping_returns_what_is_complete_and_says_so() -> None:
+    """Runs begun are finished; none is lost, none is invented."""
+    done: list[int] = []
+    with ThreadPoolExecutor(1) as threads:
+        found = many(
+            threads, runs=200, progress=lambda count, _: done.append(count),
+            stop=lambda: bool(done) and done[-1] > 5,
+        )  # fmt: skip
+    assert found.cancelled
+    assert 5 < len(found.runs) < 200
+    assert any("Stopped early" in finding.text for finding in found.findings)
+    whole = many(AtOnce(), runs=200)
+    by_number = {run.number: run for run in whole.runs}
+    for run in found.runs:
+        assert run.measures == by_number[run.number].measures
+
+
+def test_an_interrupt_from_the_keyboard_keeps_what_is_done() -> None:
+    def interrupt(count: int, _: int) -> None:
+        if count > 5:
+            raise KeyboardInterrupt
+
+    with ThreadPoolExecutor(1) as threads:
+        found = many(threads, runs=200, progress=interrupt)
+    assert found.cancelled
+    assert 5 < len(found.runs) < 200
+    assert threading.active_count() < 5
+
+
+def test_plants_that_cannot_hold_the_setpoint_are_kept_as_failures() -> None:
+    """With a pumping speed known within 60 % some plants need more than full speed."""
+    study = tuning().study.with_text(
+        {"system.backing.displacement": {"is": "100 L/s", "tolerance": "60 %"}}
+    )
+    found = cc.tune(study)
+    result = monte_carlo(study, found, "gas-step", runs=60, executor=AtOnce())
+    assert 0 < len(result.failures) < 60
+    assert len(result.runs) + len(result.failures) == 60
+    assert not result.cancelled
+    assert all("speed" in one.reason or one.reason for one in result.failures)
+    assert all(one.factors for one in result.failures)
+    assert any(finding.subject == "failed runs" for finding in result.findings)
+
+
+def test_a_worker_that_dies_costs_only_its_own_runs() -> None:
+    found = many(Breaks())
+    assert found.failures
+    assert len(found.runs) + len(found.failures) == 12
+    assert all("out of memory" in one.reason for one in found.failures)
+    first = many(AtOnce())
+    for run in found.runs:
+        assert run.measures == first.runs[run.number].measures
+
+
+@pytest.mark.parametrize("runs", [0, -1, 10**9])
+def test_an_absurd_number_of_runs_is_refused(runs: int) -> None:
+    with pytest.raises(InputError, match="number of runs"):
+        many(AtOnce(), runs=runs)
