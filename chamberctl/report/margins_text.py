@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chamberctl.display import Display, number
 from chamberctl.report.tables import Column, Row, Table, numbers
@@ -110,28 +109,19 @@ def worst_of_each(study: Study, tuning: Tuning) -> Table:
         numbers("At point"),
         Column("Unit"),
     )
-    typed = [point.margins for point in tuning.points]
-    before = list(tuning.unrounded_points_margins)
+    from chamberctl.control.duty_margins import worst_margins
+
+    both = tuning.worst, worst_margins(tuning.unrounded_points_margins)
     given = limits(study)
     rows = []
-    for name, (title, unit, small_is_bad) in NAMES.items():
+    for name, (title, unit, _) in NAMES.items():
         cells = [title, number(given[name]) if name in given else "none stated"]
-        for many in (typed, before):
-            index = _worst(many, name, small_is_bad)
-            if index is None:
-                cells += ["none", ""]
-            else:
-                cells += [number(getattr(many[index], name)), labels(tuning)[index]]
+        for worst in both:
+            value, index = worst[name]
+            gone = math.isnan(value)
+            cells += ["none", ""] if gone else [number(value), labels(tuning)[index]]
         rows.append(Row([*cells, unit]))
     return Table("The worst of each margin, and what rounding changed", columns, rows)
-
-
-def _worst(many: Sequence[Any], name: str, small_is_bad: bool) -> int | None:
-    values = [(getattr(m, name), i) for i, m in enumerate(many)]
-    there = [(value, i) for value, i in values if not math.isnan(value)]
-    if not there:
-        return None
-    return (min(there) if small_is_bad else max(there))[1]
 
 
 def text(study: Study, tuning: Tuning) -> str:

@@ -17,7 +17,7 @@ from chamberctl.cautions import GAS_ADVICE
 from chamberctl.errors import Infeasible
 from chamberctl.plant.handle import handle_verdict
 from chamberctl.plant.tolerances import toleranced_fields
-from chamberctl.report import ReportFiles, folder, study_text
+from chamberctl.report import ReportFiles, folder, margins_text, study_text
 from chamberctl.study import loads, preset_path
 from tests import studies
 
@@ -220,6 +220,10 @@ def test_the_page_shows_the_margins_that_loop_json_holds(
         assert float(row[2]) == pytest.approx(tuned.point.pressure_pa / 100, rel=6e-3)
         assert row[-1] == "holds"
     worst = page.tables["The worst of each margin, and what rounding changed"]
+    points = [row[1] for row in page.tables["Where each duty point lies"][1:]]
+    for row, name in zip(worst[1:], margins_text.NAMES, strict=True):
+        if row[3]:
+            assert points[int(row[3]) - 1] == loop["worst"][name]["point"], name
     ms = next(row for row in worst if row[0] == "Ms")
     assert float(ms[2]) == pytest.approx(loop["worst"]["ms"]["value"], rel=6e-3)
 
