@@ -88,6 +88,7 @@ CASES = {
     "missing table": (("[system.backing]\n" + DISPLACEMENT, ""), "system.backing", "nothing",
                       r"missing: describe .* \[system.backing\]"),
     "negative volume": (volume('"-500 L"'), CHAMBER, "'-500 L'", "between 1 mL and 10000 m3"),
+    "negative pressure": (setpoint('"-0.5 bar"'), HOLD, "'-0.5 bar'", "counts from perfect vacuum"),
     "zero volume": (volume('"0 L"'), CHAMBER, "'0 L'", "between 1 mL"),
     "wrong dimension": (volume('"500 mbar"'), CHAMBER, "'500 mbar'",
         "unit of an absolute pressure"),

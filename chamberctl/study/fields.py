@@ -218,6 +218,12 @@ def _bounds_remedy(spec: Spec, value: Any, low: float) -> str:
         limits = f"must lie between {spec.low} and {spec.high}"
     else:
         limits = f"must be at least {spec.low}" if spec.low else f"must be at most {spec.high}"
+    numbers = value if isinstance(value, (list, tuple)) else (value,)
+    if spec.dimension == "pressure" and spec.kind != "pairs" and min(numbers) < 0.0:
+        return (
+            "a pressure counts from perfect vacuum and is never negative; relative pressures are "
+            f"not known here, give the absolute one: {limits} ({spec.help})"
+        )
     below = spec.dimension == "pressure" and spec.key == "setpoint" and value < low
     outside = (
         "outside the model, which describes pump sets that displace gas and not how gas sticks to "
