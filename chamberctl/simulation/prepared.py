@@ -140,6 +140,8 @@ class Prepared:
         Output at a bad reading [-], or `core.HOLD_OUTPUT`.
     notes : tuple of Finding
         What is to be known before the run.
+    hold_band : float
+        Half width of the duty's hold band [fraction of setpoint].
     limits : study.Limits
         The duty's limits.
     point : OperatingPoint
@@ -158,6 +160,7 @@ class Prepared:
     detects_faults: bool
     bad_action: float
     notes: tuple[Finding, ...]
+    hold_band: float
     limits: Limits
     point: OperatingPoint
 

@@ -17,6 +17,7 @@ from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.window import duty_points
 from chamberctl.simulation import disturbances, handovers
+from chamberctl.simulation.judging import judged, measured, measured_findings
 from chamberctl.simulation.prepared import Plan, Prepared, Situation, bad_action
 from chamberctl.simulation.sightings import band_notes, shown
 from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
@@ -25,6 +26,7 @@ from chamberctl.study.messages import nearest
 if TYPE_CHECKING:
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.simulation.engine import Trace
+    from chamberctl.simulation.metrics import Metrics, Verdict
     from chamberctl.study import Study
 
 
@@ -60,11 +62,17 @@ class ScenarioRun:
         What was run.
     findings : tuple of Finding
         What was known before the run and what it showed.
+    metrics : Metrics
+        The run in numbers.
+    verdict : Verdict
+        Whether it keeps the limits that the duty states.
     """
 
     trace: Trace
     prepared: Prepared
     findings: tuple[Finding, ...]
+    metrics: Metrics
+    verdict: Verdict
 
 
 def _fault(fault: int) -> Callable[[Situation], Plan]:
@@ -190,6 +198,7 @@ def build(
         detects_faults=plan.detects_faults,
         bad_action=bad_action(situation),
         notes=(*plan.notes, *band_notes(situation)),
+        hold_band=study.duty.hold_band,
         limits=study.duty.limits,
         point=point,
     )
@@ -285,7 +294,13 @@ def run(prepared: Prepared, *, seed: int | None = None) -> ScenarioRun:
         The run, and what it showed.
     """
     trace = prepared.run(seed=seed)
-    return ScenarioRun(trace, prepared, (*prepared.notes, *shown(prepared, trace)))
+    found = measured(prepared, trace)
+    findings = (
+        *prepared.notes,
+        *shown(prepared, trace),
+        *measured_findings(found, prepared.hold_band),
+    )
+    return ScenarioRun(trace, prepared, findings, found, judged(prepared, found))
 
 
 def worst_point(tuning: Tuning, settings: PidSettings | None = None) -> OperatingPoint:

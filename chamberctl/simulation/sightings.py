@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.findings import Finding
-from chamberctl.plant.chain import build_chain
 from chamberctl.plant.operating import operating_point
 from chamberctl.quantities import format_quantity
+from chamberctl.simulation.metrics import booster_difference
 
 if TYPE_CHECKING:
     from chamberctl.simulation.engine import Trace
@@ -44,36 +44,10 @@ def band_notes(situation: Situation) -> tuple[Finding, ...]:
     return ()
 
 
-def largest_booster_difference(prepared: Prepared, trace: Trace) -> tuple[float, float] | None:
-    """Largest pressure difference across the booster during a run.
-
-    Parameters
-    ----------
-    prepared : Prepared
-        What was run.
-    trace : Trace
-        The run.
-
-    Returns
-    -------
-    tuple of (float, float) or None
-        Difference [Pa] and its time [s]; None without a booster.
-    """
-    chain = build_chain(prepared.system)
-    if chain.booster_node is None:
-        return None
-    inlet, outlet = (
-        trace.columns[f"p_{chain.node_names[node].replace(' ', '_')}_pa"]
-        for node in (chain.booster_node, chain.booster_node + 1)
-    )
-    index = int(np.nanargmax(outlet - inlet))
-    return float(outlet[index] - inlet[index]), float(trace.time_s[index])
-
-
 def _booster_finding(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
     """Largest difference across the booster: after a pump-down, else only where it is too much."""
-    booster, largest = prepared.system.booster, largest_booster_difference(prepared, trace)
-    if booster is None or largest is None:
+    booster, largest = prepared.system.booster, booster_difference(trace, prepared.system)
+    if booster is None:
         return ()
     limit = booster.difference_limit_pa
     over = limit is not None and largest[0] > limit

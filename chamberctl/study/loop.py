@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Literal
+from typing import Any, Literal
 
 from chamberctl.quantities import DIMENSIONS
 from chamberctl.study.fields import (
@@ -34,8 +34,18 @@ class Hold(Part):
     )  # fmt: skip
 
 
+_JUDGED = "no limit is built in; the simulated scenarios are judged by it where it is given"
+
+
+def _limit(dimension: str, unit: str, help: str, low: str, high: str, key: str = "") -> Any:
+    """Declare a limit on what a scenario shows."""
+    return quantity(
+        dimension, unit, help, low, high, default=None, shown="not asked", source=_JUDGED, key=key
+    )
+
+
 class Limits(Part):
-    """Margins the loop must keep at every point of the duty."""
+    """Margins the loop must keep at every point of the duty, and limits on its real days."""
 
     ms: float = quantity(
         "number", "", "highest peak of the sensitivity, Ms", "1.05", "10", default="2",
@@ -52,6 +62,31 @@ class Limits(Part):
     delay_margin_s: float | None = quantity(
         "time", "s", "smallest extra dead time the loop must survive", "0 s", "1 h", default=None,
         shown="not asked", source="known only from the plant",
+    )  # fmt: skip
+    overshoot: float | None = _limit(
+        "fraction", "%", "highest overshoot, of setpoint", "0 %", "10000 %"
+    )
+    undershoot: float | None = _limit(
+        "fraction", "%", "deepest undershoot, of setpoint", "0 %", "100 %"
+    )
+    peak_deviation: float | None = _limit(
+        "fraction", "%", "largest deviation to either side, of setpoint", "0 %", "10000 %"
+    )
+    settling_s: float | None = _limit(
+        "time", "s", "longest time to the last exit from the hold band", "0 s", "24 h"
+    )
+    recovery_s: float | None = _limit(
+        "time", "s", "longest time from the peak to the last exit from the band", "0 s", "24 h"
+    )
+    time_in_band: float | None = _limit(
+        "fraction", "%", "smallest share of the time within the hold band", "0 %", "100 %"
+    )
+    drive_travel_per_h: float | None = _limit(
+        "number", "", "longest way of the speed, in rated speeds per hour", "0", "1e6"
+    )
+    booster_difference_pa: float | None = _limit(
+        "pressure", "mbar", "largest pressure difference across the booster, at any time", "1 Pa",
+        "1100 mbar",
     )  # fmt: skip
 
 

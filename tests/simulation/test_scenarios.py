@@ -20,9 +20,9 @@ from chamberctl.plant.operating import operating_point
 from chamberctl.simulation.disturbances import reachable_rates
 from chamberctl.simulation.engine import PowerDip, Start
 from chamberctl.simulation.handovers import mixed_factors
+from chamberctl.simulation.metrics import booster_difference
 from chamberctl.simulation.prepared import Prepared, Situation
 from chamberctl.simulation.scenarios import SCENARIOS, ScenarioRun, build, corners, simulate
-from chamberctl.simulation.sightings import largest_booster_difference
 from chamberctl.study import Study
 
 MBAR = 100.0
@@ -364,8 +364,8 @@ def test_a_booster_waits_for_its_start_pressure_and_an_early_start_costs_differe
     rise = np.diff(share) / np.diff(run.trace.time_s)
     assert rise.max() == pytest.approx(1.0 / 20.0)
     assert share[-1] == 1.0
-    largest, when = largest_booster_difference(early.prepared, early.trace) or (0.0, 0.0)
-    later = largest_booster_difference(run.prepared, run.trace) or (0.0, 0.0)
+    largest, when = booster_difference(early.trace, early.prepared.system)
+    later = booster_difference(run.trace, run.prepared.system)
     assert largest > 1.5 * later[0]
     across = early.trace.columns["p_interstage_pa"] - early.trace.columns["p_pump_inlet_pa"]
     assert largest == across.max() == across[at(early, when)]

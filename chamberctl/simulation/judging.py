@@ -1,0 +1,127 @@
+"""Metrics and verdict of a scenario: from when it counts, what is watched, and what is judged."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.display import number
+from chamberctl.findings import Finding, Severity
+from chamberctl.plant.chain import build_chain
+from chamberctl.simulation.engine import gauge_numbers
+from chamberctl.simulation.metrics import Metrics, Verdict, metrics, verdict
+from chamberctl.simulation.signal import signal_pa
+
+if TYPE_CHECKING:
+    from chamberctl.simulation.engine import Trace
+    from chamberctl.simulation.prepared import Prepared
+
+Array = NDArray[np.float64]
+
+COUNTED_FROM_THE_END = frozenset({"setpoint-ramp", "speed-override"})
+"""Scenarios in which the loop is tried by what comes after: the setpoint moves until then, or the
+pump has its speed for reasons of its own."""
+
+_SENDS = {
+    "gauge-fault-zero": "zero",
+    "gauge-fault-full": "full scale",
+    "gauge-fault-last": "last value",
+}
+
+
+def watched_pressure(prepared: Prepared, trace: Trace) -> Array:
+    """Return the indicated pressure that is judged.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        What was run.
+    trace : Trace
+        The run.
+
+    Returns
+    -------
+    array
+        What the gauge sent; during a fault of the gauge, what it would have sent [Pa].
+    """
+    sent = trace.columns["indicated_pa"]
+    fault = prepared.happenings.fault
+    if fault is None:
+        return sent
+    scans = np.arange(sent.size)
+    faulty = np.asarray(fault)[np.minimum(scans, np.size(fault) - 1)] > 0
+    gauge = gauge_numbers(
+        prepared.system, build_chain(prepared.system), prepared.gauge, "linear", 0.0
+    )._replace(steps=0.0)
+    at_gauge = trace.columns["gauge_pa"]
+    watched = sent.copy()
+    for k in np.flatnonzero(faulty):
+        watched[k] = signal_pa(float(at_gauge[k]), 0.0, prepared.gauge.gas_factor, gauge)
+    return watched
+
+
+def measured(prepared: Prepared, trace: Trace) -> Metrics:
+    """Return the metrics of a scenario's run.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        What was run.
+    trace : Trace
+        The run.
+
+    Returns
+    -------
+    Metrics
+        Counted as docs/reference/metrics.md says.
+    """
+    late = prepared.name in COUNTED_FROM_THE_END
+    return metrics(
+        trace,
+        trace.setpoint_pa,
+        prepared.hold_band,
+        prepared.system,
+        event_s=prepared.event_s,
+        settled_s=prepared.settled_s,
+        counted_from_s=prepared.settled_s if late else None,
+        watched_pa=watched_pressure(prepared, trace),
+    )
+
+
+def measured_findings(found: Metrics, hold_band: float) -> tuple[Finding, ...]:
+    """Return what the metrics say that has to be said in words."""
+    cycle = found.limit_cycle
+    if cycle is None:
+        return found.findings
+    what = "grows" if cycle.grows else "does not die out"
+    text = (
+        f"The reading oscillates and the oscillation {what}: period {number(cycle.period_s)} s, "
+        f"amplitude {number(100 * cycle.amplitude)} % of setpoint."
+    )
+    severity: Severity = "caution" if cycle.grows or cycle.amplitude > hold_band else "note"
+    return (*found.findings, Finding(severity, "limit cycle", text))
+
+
+def judged(prepared: Prepared, found: Metrics) -> Verdict:
+    """Return whether a scenario's run keeps the duty's limits.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        What was run.
+    found : Metrics
+        Its metrics.
+
+    Returns
+    -------
+    Verdict
+        A wrong action is shown and never judged, nor is a fault that this gauge is known not to
+        have.
+    """
+    sends = _SENDS.get(prepared.name)
+    other = sends is not None and prepared.gauge.fails_to not in (sends, "unknown")
+    if found.complete and (prepared.name == "wrong-sense" or other):
+        return Verdict(True, (), ())
+    return verdict(found, prepared.limits)
