@@ -188,6 +188,19 @@ def test_a_hold_band_finer_than_two_counts_fails_before_anything_is_tuned(
     assert run("check", fine)[0] == 0
 
 
+def test_a_booster_beyond_its_data_sheet_is_a_no_in_every_command(run: Any, tmp_path: Path) -> None:
+    """A10: a pressure difference above the stated limit is flagged, and nothing says yes to it."""
+    text = preset_path("crystal-furnace").read_text(encoding="utf-8")
+    path = studies.write(tmp_path, text.replace('{ is = "60 mbar"', '{ is = "30 mbar"'))
+    for command in (("check", path), ("window", path), ("tune", path), ("window", path, path)):
+        status, out, _ = run(*command)
+        assert status == 1, command
+        if len(command) == 2:
+            assert "above its stated limit of 30 mbar" in " ".join(out.split()), command
+    _, out, _ = run("report", path, "--out", str(tmp_path / "out"))
+    assert out.startswith("NO: ")
+
+
 @pytest.mark.parametrize("typed", ["5e-3 mbar", "0,005 mbar", "5E-3 mbar"])
 def test_small_numbers_stay_what_they_are(run: Any, tmp_path: Path, typed: str) -> None:
     """A48: 5e-3 mbar in three spellings is shown as 5.0e-3, never as 0.01 or 0."""

@@ -48,7 +48,7 @@ def check(arguments: argparse.Namespace) -> bool:
         raise UsageError("give a study file, preset:NAME or --self-test\ntry: chamberctl presets")
     from chamberctl.cli.window import print_window_text
     from chamberctl.control.tuning_findings import hold_band_findings
-    from chamberctl.report import study_text
+    from chamberctl.report import study_text, window_text
     from chamberctl.report.tables import as_text
     from chamberctl.study import load
 
@@ -56,7 +56,11 @@ def check(arguments: argparse.Namespace) -> bool:
         study = load(arguments.study)
         window = _window(study, progress)
     unreachable = [point for point in window.duty_points if not point.feasible]
-    findings = list(hold_band_findings(study, study.loop_gauge()))
+    at_points = window_text.point_findings(window.duty_points)
+    findings = [
+        *hold_band_findings(study, study.loop_gauge()),
+        *(finding for finding in at_points if finding.severity == "no"),
+    ]
     good = not unreachable and not any(finding.severity == "no" for finding in findings)
     if arguments.json:
         print(text.as_json({

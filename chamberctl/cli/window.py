@@ -117,7 +117,11 @@ def comparison(arguments: argparse.Namespace) -> bool:
         first, second = load(arguments.study), load(arguments.second)
         progress.step("computing both windows")
         found = compare(first, second)
-    good = all(pair.second.feasible and not pair.second.limited_by for pair in found.points)
+    seconds = [pair.second for pair in found.points]
+    good = all(
+        point.feasible and not any(finding.severity == "no" for finding in point.findings)
+        for point in seconds
+    )
     if arguments.json:
         print(text.as_json({"good": good, **comparison_text.as_json(found)}))
         return good

@@ -49,6 +49,9 @@ if TYPE_CHECKING:
 
 __all__ = ["TunedPoint", "Tuning", "tune"]
 
+TIED = 1e-6
+"""Loops closer in gain x delay/lag than this differ by rounding alone [relative]."""
+
 _ORDER = {"no": 0, "caution": 1, "note": 2}
 
 
@@ -83,7 +86,7 @@ def tune(study: Study) -> Tuning:
     """
     duty = duty_points(study)
     loops, refused = _loops(study, duty)
-    design = max(range(len(loops)), key=lambda i: loops[i].hardness)
+    design = _hardest(loops)
     gains = simc(loops[design].reduced, study.controller.simc_tau_c_s)
     settings = replace(_frame(study), kc=gains.kc, ti_s=gains.ti_s, td_s=gains.td_s)
     unrounded, order = _worse_order(study, [loop.model for loop in loops], settings)
@@ -106,6 +109,13 @@ class _Loop(NamedTuple):
         model = self.reduced
         lag = 1.0 if model.integrating else model.lag1_s
         return abs(model.gain) * model.dead_time_s / lag
+
+
+def _hardest(loops: Sequence[_Loop]) -> int:
+    """Where loops are equally hard but for rounding, the slowest: its integral action is least."""
+    limit = max(loop.hardness for loop in loops) * (1.0 - TIED)
+    tied = [i for i, loop in enumerate(loops) if loop.hardness >= limit]
+    return max(tied, key=lambda i: loops[i].reduced.lag1_s)
 
 
 class _Refused(NamedTuple):
@@ -261,6 +271,10 @@ def _plant_findings(draft: _Draft, points: Sequence[TunedPoint]) -> Iterator[Fin
     yield from hold_band_findings(study, gauge)
     yield from drive_step_findings(study, usable)
     yield from authority_findings(usable)
+    for steady in usable:
+        for finding in steady.findings:
+            if finding.severity == "no" or finding.subject == "speed to avoid":
+                yield replace(finding, text=f"{steady.where}: {finding.text}")
     for point in points:
         for finding in point.model.findings:
             yield replace(finding, text=f"{point.where}: {finding.text}")

@@ -10,7 +10,6 @@ from functools import cache
 from types import SimpleNamespace
 from typing import Any
 
-import numpy as np
 import pytest
 
 import chamberctl as cc
@@ -82,8 +81,17 @@ def test_reference_plant_by_hand() -> None:
 def test_the_design_point_is_the_hardest(preset: str) -> None:
     tuning = tuned(preset)
     hardness = [abs(r.gain) * r.dead_time_s / r.lag1_s for r in tuning.reduced]
-    assert int(np.argmax(hardness)) == tuning.design_index
+    assert hardness[tuning.design_index] == pytest.approx(max(hardness), rel=1e-6)
     assert len(tuning.points) == len(tuning.study.duty_points())
+
+
+def test_among_equally_hard_loops_the_slowest_is_tuned_not_the_last_in_rounding() -> None:
+    """On the reference plant gain x delay/lag is S/V at every point; only the lag differs."""
+    tuning = tuned()
+    hardness = [abs(r.gain) * r.dead_time_s / r.lag1_s for r in tuning.reduced]
+    assert hardness == pytest.approx([hardness[0]] * len(hardness), rel=1e-6)
+    lags = [reduced.lag1_s for reduced in tuning.reduced]
+    assert lags[tuning.design_index] == max(lags)
 
 
 @pytest.mark.parametrize("preset", [PLANT, FURNACE])
@@ -172,6 +180,22 @@ def test_where_the_overflow_valve_rules_there_are_no_margins() -> None:
     assert tuning.refused
     assert all(point.limited_by == "overflow valve" for point in tuning.refused)
     assert len(tuning.points) + len(tuning.refused) == len(tuning.study.duty_points())
+
+
+def test_a10_a_booster_beyond_its_difference_is_a_no_though_the_margins_hold() -> None:
+    tuning = changed({"system.booster.difference_limit": "30 mbar"}, FURNACE)
+    found = said(tuning, "booster difference")
+    assert [finding.severity for finding in found] == ["no"] * 3
+    assert "25 mbar at 80 slm(0 degC): The booster's pressure difference is 36.7" in found[2].text
+    assert not tuning.holds
+    assert len(tuning.points) == len(tuning.study.duty_points())
+
+
+def test_a_speed_in_a_band_to_avoid_is_said_with_the_gains() -> None:
+    tuning = changed({"system.drive.avoid_bands": [["28 Hz", "30 Hz"]]}, FURNACE)
+    (finding,) = said(tuning, "speed to avoid")
+    assert finding.text.startswith("10 mbar at 30 slm(0 degC): The steady speed of 57.4 %")
+    assert not said(tuned(FURNACE), "speed to avoid")
 
 
 def test_a_plant_with_the_wrong_sign_gives_no_gains(monkeypatch: pytest.MonkeyPatch) -> None:
