@@ -32,7 +32,10 @@ from tests.test_malformed_studies import GOOD
 
 DEFAULT = Provenance("", "default")
 PAIRS = ("curve", "curves[].points", "avoid_bands")  # lists of pairs, judged by their models
-NAMES = ("crystal-furnace", "heat-treatment-furnace", "reference-plant", "student-rig")
+NAMES = (
+    "crystal-furnace", "freeze-dryer", "heat-treatment-furnace", "reference-plant", "student-rig",
+    "tray-dryer",
+)  # fmt: skip
 
 
 @pytest.fixture(params=NAMES)

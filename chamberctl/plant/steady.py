@@ -53,47 +53,106 @@ def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
     Notes
     -----
     Each element's throughput equals the gas that enters upstream of it, to rounding. A vapor load
-    falls with chamber pressure, so that exactly one vapor flow agrees with the pressure it causes.
+    falls with chamber pressure, so that exactly one vapor flow agrees with the pressure it causes;
+    where a cold surface catches it, the pressures behind do not depend on it.
     """
     n, load = np.broadcast_arrays(
         np.asarray(speed, dtype=float), np.asarray(gas_load_pa_m3_s, dtype=float)
     )
+    speeds, loads = (np.atleast_1d(part).ravel() for part in (n, load))
+    behind = _behind_surface(chain, speeds, loads)
+    vapor = _vapor_flow(chain, behind, speeds, loads)
+    before = _before_surface(chain, behind, speeds, loads, vapor)
+    pressures = np.concatenate([before, behind])
+    return np.where(np.isnan(pressures[0]), np.nan, pressures).reshape((chain.size, *n.shape))
+
+
+def _vapor_flow(chain: Chain, behind: Array, speed: Array, gas_load: Array) -> Array:
+    """Vapor load that agrees with the chamber pressure it causes."""
     conductance, saturation = chain.vapor
     if conductance == 0.0:
-        return _pressures(chain, n, load, np.zeros(n.shape))
+        return np.zeros(speed.shape)
 
-    def surplus(vapor: Any, speeds: Any, loads: Any) -> Any:
-        pressure = _pressures(chain, speeds, loads, vapor)[0]
+    def surplus(vapor: Any, speeds: Any, loads: Any, *outlet: Any) -> Any:
+        nodes = np.array(outlet).reshape(len(outlet), *np.shape(vapor))
+        pressure = _before_surface(chain, nodes, speeds, loads, vapor)[0]
         here = np.where(np.isnan(pressure), saturation, pressure)
         return vapor - vapor_load(here, conductance, saturation)
 
-    flat = [np.atleast_1d(part).ravel() for part in (n, load)]
-    most = np.full(flat[0].shape, conductance * saturation)
+    most = np.full(speed.shape, conductance * saturation)
     trace = _TRACE * most  # not zero: without any other gas no pressure would belong to it
-    found = elementwise.find_root(surplus, (trace, most), args=tuple(flat))
-    vapor = np.where(surplus(trace, *flat) >= 0.0, 0.0, found.x)
-    return _pressures(chain, n, load, vapor.reshape(n.shape))
+    args = (speed, gas_load, *behind[:1])
+    found = elementwise.find_root(surplus, (trace, most), args=args)
+    return np.where(surplus(trace, *args) >= 0.0, 0.0, found.x)
 
 
 def _pressures(chain: Chain, speed: Array, gas_load: Array, vapor: Array) -> Array:
-    """Node pressures at rest for a given vapor flow."""
-    pressures = np.full((chain.size, *speed.shape), np.nan)
-    beyond = np.zeros(speed.shape)
-    passing = _passing(chain, gas_load, vapor)
-    for element in range(chain.size - 1, -1, -1):
-        beyond = _inlet_pressure(chain, element, beyond, speed, passing[element])
-        pressures[element] = beyond
+    """Node pressures at rest for a given vapor flow; arguments of shape (M,)."""
+    behind = _behind_surface(chain, speed, gas_load)
+    pressures = np.concatenate([_before_surface(chain, behind, speed, gas_load, vapor), behind])
     return np.where(np.isnan(pressures[0]), np.nan, pressures)
 
 
-def _passing(chain: Chain, gas_load: Array, vapor: Array) -> list[Array]:
-    """Gas that has entered upstream of each element, less the vapor that was caught."""
-    flows = []
-    total = gas_load + vapor
-    for node in range(chain.size):
-        total = total + chain.nodes[0, node] - chain.nodes[2, node] * vapor
-        flows.append(total)
-    return flows
+def _surface_node(chain: Chain) -> int:
+    """Index of the node with a cold surface; the number of nodes where there is none."""
+    found = np.flatnonzero((chain.nodes[1] > 0.0) | (chain.nodes[2] > 0.0))
+    return int(found[0]) if found.size else chain.size
+
+
+def _before_surface(chain: Chain, behind: Array, speed: Any, gas_load: Any, vapor: Any) -> Array:
+    """Pressures of the nodes before a cold surface, or of all where there is none."""
+    count = _surface_node(chain)
+    entered = np.cumsum(chain.nodes[0])
+    outlet = behind[0] if len(behind) else np.zeros(np.shape(speed))
+    pressures = np.empty((count, *np.shape(speed)))
+    for element in range(count - 1, -1, -1):
+        passing = gas_load + vapor + entered[element]
+        outlet = pressures[element] = _inlet_pressure(chain, element, outlet, speed, passing)
+    return pressures
+
+
+def _behind_surface(chain: Chain, speed: Array, gas_load: Array) -> Array:
+    """Pressures of the node with the cold surface and of those behind it.
+
+    The surface keeps its vapor at p_v, so that the gas q that arrives there without the caught
+    vapor leaves as q/(1 - p_v/p); this grows with p, which itself grows with what leaves.
+    """
+    node = _surface_node(chain)
+    if node == chain.size:
+        return np.empty((0, *speed.shape))
+    arriving = gas_load + np.sum(chain.nodes[0, : node + 1])
+    vapor_pressure = chain.nodes[1, node]
+    if vapor_pressure == 0.0:
+        return _from_exhaust(chain, node, speed, arriving)
+
+    def surplus(log_leaving: Any, speeds: Any, wanted: Any) -> Any:
+        leaving = np.exp(log_leaving)
+        pressure = _from_exhaust(chain, node, speeds, leaving)[0]
+        share = np.where(np.isnan(pressure), 0.0, vapor_pressure / pressure)
+        return leaving * (1.0 - share) - wanted
+
+    least = np.maximum(arriving, _TRACE * _largest_speed(chain) * vapor_pressure)
+    lowest = _from_exhaust(chain, node, speed, least)[0]
+    # more leaves than arrives, so the pressure is above the lowest, and the share of vapor below
+    share = np.where(lowest > 1.001 * vapor_pressure, vapor_pressure / lowest, np.nan)
+    most = arriving + 2.0 * _largest_speed(chain) * HIGHEST_PRESSURE_PA
+    most = np.where(np.isnan(share), most, 1.001 * arriving / (1.0 - share))
+    low, high = np.log(least), np.log(np.maximum(most, 1.001 * least))
+    found = elementwise.find_root(surplus, (low, high), args=(speed, arriving))
+    return _from_exhaust(chain, node, speed, np.exp(found.x))
+
+
+def _from_exhaust(chain: Chain, first: int, speed: Any, leaving: Any) -> Array:
+    """Pressures from a node to the exhaust, where a flow leaves this node."""
+    purges = np.cumsum(chain.nodes[0, first:]) - chain.nodes[0, first]
+    outlet = np.zeros(np.shape(speed))
+    pressures = np.empty((chain.size - first, *np.shape(speed)))
+    for element in range(chain.size - 1, first - 1, -1):
+        passing = leaving + purges[element - first]
+        outlet = pressures[element - first] = _inlet_pressure(
+            chain, element, outlet, speed, passing
+        )
+    return pressures
 
 
 def _inlet_pressure(
@@ -104,9 +163,7 @@ def _inlet_pressure(
     high = np.log(HIGHEST_PRESSURE_PA)
 
     def excess(x: Any, outlet_pa: Any, n: Any, wanted: Any) -> Any:
-        pressure = np.exp(x)
-        permanent = 1.0 - chain.nodes[1, element] / pressure
-        return chain.throughput(element, pressure, outlet_pa, n) * permanent - wanted
+        return chain.throughput(element, np.exp(x), outlet_pa, n) - wanted
 
     known = np.isfinite(outlet)
     args: tuple[Array, ...] = (np.where(known, outlet, 1.0), speed, target)
