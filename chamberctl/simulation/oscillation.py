@@ -13,8 +13,9 @@ LEAST_AMPLITUDE = 1e-4
 """Smallest amplitude that counts as a limit cycle [fraction of setpoint] (assumed, because no hold
 band is as narrow)."""
 
-LEAST_PERIODS = 3
-"""Full periods that must be seen."""
+LEAST_CROSSINGS, MANY_CROSSINGS = 5, 8
+"""Crossings of the middle that must be seen, two periods; and from how many on, three and a half, a
+less regular swing counts as well (assumed: what noise does not do by chance)."""
 
 NOT_DECAYING = 0.8
 """Last swings over first swings from which an oscillation counts as sustained (assumed: with a
@@ -24,8 +25,8 @@ GROWING = 1.25
 """Last swings over first swings from which an oscillation counts as growing (assumed)."""
 
 _HYSTERESIS = 0.3
-_IRREGULAR = 0.25
-_EXPLAINED = 0.6
+_IRREGULAR = (0.05, 0.25)
+_EXPLAINED = (0.9, 0.6)
 _HARMONICS = 3
 
 
@@ -108,32 +109,32 @@ def limit_cycle(
     Notes
     -----
     Swings are counted around the mean with a hysteresis of 0.3 times the half range. A limit cycle
-    has at least three periods that differ by less than a quarter (standard deviation over mean), a
-    harmonic series up to the third that explains 0.6 of the variance, goes on to the end, and its
-    last two swings are at least 0.8 times the first two.
+    crosses the mean five times and more, goes on to the end, and its last two swings are at least
+    0.8 times the first two. Its periods, from each crossing to the next but one, differ by less
+    than 5 % (standard deviation over mean), and a harmonic series up to the third explains 0.9 of
+    the variance; from eight crossings on, 25 % and 0.6 are enough.
     """
     middle = values - float(np.mean(values)) if values.size else values
-    if values.size < 2 * LEAST_PERIODS or 0.5 * float(np.ptp(middle)) < least_amplitude:
+    if values.size < LEAST_CROSSINGS or 0.5 * float(np.ptp(middle)) < least_amplitude:
         return None
     level = _HYSTERESIS * 0.5 * float(np.ptp(middle))
     beyond = np.flatnonzero(np.abs(middle) > level)
     flips = np.flatnonzero(np.diff(np.sign(middle[beyond])) != 0.0)
-    if flips.size < 2 * LEAST_PERIODS + 1:
+    if flips.size < LEAST_CROSSINGS:
         return None
     edges = [(beyond[k], beyond[k + 1]) for k in flips]
     crossings = np.array([_crossing(time_s, middle, first, last) for first, last in edges])
-    rising = np.array([middle[last] > 0.0 for _, last in edges])
     swings = [slice(edges[k][1], edges[k + 1][0] + 1) for k in range(len(edges) - 1)]
     sizes = np.array([float(np.max(np.abs(middle[swing]))) for swing in swings])
-    ups = crossings[rising] if rising.sum() >= (~rising).sum() else crossings[~rising]
-    periods = np.diff(ups)
+    periods = crossings[2:] - crossings[:-2]
     period = float(np.mean(periods))
+    many = int(crossings.size >= MANY_CROSSINGS)
     goes_on = float(time_s[-1]) - crossings[-1] < period
-    regular = float(np.std(periods)) < _IRREGULAR * period
+    regular = float(np.std(periods)) < _IRREGULAR[many] * period
     ratio = float(sizes[-2:].mean() / sizes[:2].mean())
-    if periods.size < LEAST_PERIODS or not (goes_on and regular and ratio >= NOT_DECAYING):
+    if not (goes_on and regular and ratio >= NOT_DECAYING):
         return None
-    if _explained(time_s, middle, period) < _EXPLAINED:
+    if _explained(time_s, middle, period) < _EXPLAINED[many]:
         return None
     crests, troughs = sizes[0::2].mean(), sizes[1::2].mean()
     return LimitCycle(period, 0.5 * float(crests + troughs), ratio >= GROWING)
