@@ -43,7 +43,9 @@ for name in ("reference-plant", "crystal-furnace"):
     main(["check", f"preset:{name}"])
     main(["window", f"preset:{name}"])
     main(["report", f"preset:{name}", "--out", f"{folder}/{name}"])
-main(["check", "preset:reference-plant", "--self-test"])
+for name in ("heat-treatment-furnace", "freeze-dryer"):
+    main(["window", f"preset:{name}"])
+main(["check", "--self-test"])
 main(["presets", "copy", "reference-plant", f"{folder}/study.toml"])
 study = pathlib.Path(folder, "study.toml").read_text(encoding="utf-8")
 for form, gain in (("series", "proportional band"), ("parallel", "engineering")):

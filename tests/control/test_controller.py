@@ -17,7 +17,9 @@ from chamberctl.control.controller import (
     Memory,
     PidSettings,
     change_settings,
+    numbers,
     reading_of,
+    scan,
     step,
 )
 from chamberctl.errors import InputError
@@ -68,7 +70,7 @@ def test_pi_loop_scan_by_scan(method: str, integral: Any, validation: Validation
     a = math.exp(-first["h"] / first["T"])
     memory, y, found = Memory(fresh=False), 0.0, {}
     for k in range(15):
-        memory = step(memory, law, 1.0, y)
+        memory = scan(numbers(law), memory, 1.0, y, 0.0, False, 0.0)
         found[k] = (y, memory.output)
         y = a * y + first["Kp"] * (1 - a) * memory.output
     for row in rows:
@@ -83,8 +85,9 @@ def test_derivative_and_integral_steps(row: dict[str, Any], validation: Validati
         FULL, kc=row["K"], ti_s=row["Ti"], td_s=row["Td"], tfd_s=row["Td"] / row["N"], tf_s=0.0,
         b=0.0, c=0.0, scan_time_s=row["h"],
     )  # fmt: skip
-    first = step(Memory(fresh=False), law, 0.0, 1.0)  # the reading steps by 1
-    second = step(first, law, 0.0, 1.0)
+    n = numbers(law)
+    first = scan(n, Memory(fresh=False), 0.0, 1.0, 0.0, False, 0.0)  # the reading steps by 1
+    second = scan(n, first, 0.0, 1.0, 0.0, False, 0.0)
     ratio = second.derivative / first.derivative
     validation.check(FILTER, "derivative: first step", -row["be_bd"], first.derivative, rel=2e-9)
     validation.check(FILTER, "derivative: decay", row["be_ad"], ratio, rel=3e-9)
