@@ -13,10 +13,17 @@ from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain, gauge_node
 from chamberctl.plant.gauge import reading, true_pressure
 from chamberctl.plant.point import pressure_text
-from chamberctl.plant.steady import load_for_pressure, steady_pressures
+from chamberctl.plant.steady import steady_pressures
 from chamberctl.quantities import format_quantity
 from chamberctl.simulation.happenings import Happenings
-from chamberctl.simulation.prepared import Array, Plan, Situation, corners, where_it_leads
+from chamberctl.simulation.prepared import (
+    Array,
+    Plan,
+    Situation,
+    carried_load,
+    corners,
+    where_it_leads,
+)
 from chamberctl.study.scenarios import (
     CloggingLine,
     GasBurst,
@@ -110,7 +117,7 @@ def reachable_rates(situation: Situation, indicated_pa: Array, *, falls: bool) -
         chamber = indicated_pa * point.pressure_pa / point.indicated_pa
     drive, chain = system.drive, build_chain(system)
     speed = drive.maximum_speed if falls else drive.minimum_speed
-    net = load_for_pressure(chain, chamber, np.full(chamber.shape, speed)) - point.gas_load_pa_m3_s
+    net = carried_load(chain, point, np.asarray(chamber), speed) - point.gas_load_pa_m3_s
     rates = (net if falls else -net) / chain.volumes_m3[0]
     return np.asarray(rates * indicated_pa / chamber)
 

@@ -9,12 +9,11 @@ import numpy as np
 
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
-from chamberctl.plant.chain import Chain, build_chain
+from chamberctl.plant.chain import build_chain
 from chamberctl.plant.point import pressure_text
-from chamberctl.plant.steady import load_for_pressure
 from chamberctl.quantities import format_quantity
 from chamberctl.simulation.disturbances import setpoint_step
-from chamberctl.simulation.engine import LEAST_OPEN, plant_numbers
+from chamberctl.simulation.engine import LEAST_OPEN, plant_numbers, simulate_loop
 from chamberctl.simulation.happenings import BoosterWaits, Happenings, PowerDip, Start
 from chamberctl.simulation.prepared import (
     Array,
@@ -42,13 +41,12 @@ SWITCH_AT = 2.0
 
 LONGEST_GUESS_S = 7200.0
 SAFETY = 1.3
-"""Times given to a pump-down whose length is estimated: at most, and in multiples of the estimate
-(assumed)."""
+COARSE_SCAN_S = 1.0
+"""Times given to a pump-down: at most, and in multiples of what it takes at the fixed output; and
+the scan time with which that is found (assumed)."""
 
 ARGON_FACTOR = 1.7
 """Typical gas factor of a thermal gauge in argon below 1 mbar."""
-
-_PLACES = 200
 
 
 def pump_down(situation: Situation) -> Plan:
@@ -61,18 +59,6 @@ def pump_down(situation: Situation) -> Plan:
     waits = None
     if down.booster_start_pa is not None and situation.system.booster is not None:
         waits = BoosterWaits(down.booster_standby, down.booster_start_pa)
-    length, reached = _length(situation, chain, down, output, switch)
-    duration = length + situation.tail_s
-    automatic = down.loop == "from the start"
-    happenings = Happenings(
-        duration,
-        np.array([point.indicated_pa]),
-        situation.steady_load(),
-        held=None if automatic else np.array([True]),
-        applied=np.array([output]),
-        switch_below_pa=None if automatic else switch,
-        booster_waits=waits,
-    )
     speed = situation.system.drive.minimum_speed
     pressures = resting_pressures(
         chain,
@@ -84,34 +70,40 @@ def pump_down(situation: Situation) -> Plan:
         1.0 if waits is None else waits.standby,
     )
     start = Start(pressures, speed, memory_at(speed))
+    happenings = Happenings(
+        LONGEST_GUESS_S,
+        np.array([point.indicated_pa]),
+        situation.steady_load(),
+        held=np.array([True]),
+        applied=np.array([output]),
+        switch_below_pa=switch,
+        booster_waits=waits,
+    )
+    length, reached = _length(situation, down, happenings, start)
+    happenings = replace(happenings, duration_s=length + situation.tail_s)
+    if down.loop == "from the start":
+        happenings = replace(happenings, held=None, switch_below_pa=None)
     notes = _pump_down_notes(situation, down, output, switch, reached)
     return Plan(happenings, 0.0, length, notes, start=start)
 
 
 def _length(
-    situation: Situation, chain: Chain, down: PumpDown, output: float, switch: float
+    situation: Situation, down: PumpDown, held: Happenings, start: Start
 ) -> tuple[float, bool]:
-    """Time from the start to the hold [s], and whether the switch pressure is reached at all."""
-    point, drive = situation.point, situation.system.drive
-    target = max(switch, point.indicated_pa) * point.pressure_pa / point.indicated_pa
-    if target >= down.from_pa:
-        return down.longest_s or SAFETY * drive.rise_time_s, True
-    pressures = np.geomspace(down.from_pa, target, _PLACES)
-    speed = np.full(_PLACES, output)
-    carried = load_for_pressure(chain, pressures, speed)
-    if down.booster_start_pa is not None and chain.booster_node is not None:
-        rows = chain.rows.copy()
-        rows[chain.booster_node, [0, 3]] *= down.booster_standby
-        idle = load_for_pressure(replace(chain, rows=rows), pressures, speed)
-        carried = np.where(pressures > down.booster_start_pa, idle, carried)
-    net = (carried - point.gas_load_pa_m3_s) / pressures
-    known = np.isfinite(net)
-    if not known.any() or net[known][-1] <= 0.0 or not known[-1]:
+    """Time given from the start to the hold [s], and whether the switch pressure is reached at all.
+
+    The pump-down itself is run, at the fixed output and with coarse scans.
+    """
+    settings = situation.settings
+    coarse = replace(settings, scan_time_s=max(situation.scan_time_s, COARSE_SCAN_S), tt_s=None)
+    trace = simulate_loop(
+        situation.system, situation.gauge, coarse, start, replace(held, switch_below_pa=None)
+    )
+    assert held.switch_below_pa is not None
+    below = np.flatnonzero(trace.columns["indicated_pa"] < held.switch_below_pa)
+    if not below.size:
         return down.longest_s or LONGEST_GUESS_S, False
-    slowest = np.maximum(np.where(known, net, net[known][0]), 1e-3 * net[-1])
-    volume = float(chain.volumes_m3.sum())
-    seconds = volume * np.trapezoid(1.0 / slowest, -np.log(pressures))
-    guess = SAFETY * float(seconds) + drive.rise_time_s + drive.dead_time_s
+    guess = SAFETY * float(trace.time_s[below[0]]) + situation.system.drive.rise_time_s
     return down.longest_s or min(guess, LONGEST_GUESS_S), True
 
 

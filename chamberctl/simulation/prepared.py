@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,11 @@ from numpy.typing import NDArray
 from chamberctl.control.controller import Memory, PidSettings
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
+from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.gauge import true_pressure
+from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
 from chamberctl.plant.operating import operating_point
+from chamberctl.plant.steady import load_for_pressure
 from chamberctl.simulation import core
 from chamberctl.simulation.engine import TOLERANCE, simulate_loop
 from chamberctl.simulation.happenings import Happenings, Start
@@ -222,17 +226,82 @@ def bad_action(situation: Situation) -> float:
 
 
 def where_it_leads(
-    situation: Situation, indicated_pa: float, gas_load_pa_m3_s: float, **changed: Any
+    situation: Situation, indicated_pa: float, gas_load_pa_m3_s: float, gauge: Gauge | None = None
 ) -> tuple[Finding, ...]:
     """Say so where the state that a scenario leads to cannot be held; nothing otherwise."""
+    if _held_near_by(situation, indicated_pa, gas_load_pa_m3_s, gauge):
+        return ()
     try:
         operating_point(
-            changed.get("system", situation.system),
+            situation.system,
             indicated_pa=indicated_pa,
             gas_load_pa_m3_s=gas_load_pa_m3_s,
-            gauge=changed.get("gauge", situation.gauge),
+            gauge=gauge or situation.gauge,
         )
     except Infeasible as error:
         text = f"This leads to where the pumps cannot hold: {error.reason} No gain helps there."
         return (Finding("caution", "outside the window", text),)
     return ()
+
+
+def _held_near_by(
+    situation: Situation, indicated_pa: float, gas_load_pa_m3_s: float, gauge: Gauge | None = None
+) -> bool:
+    """Whether Newton's method finds the state from the operating point, within the speeds."""
+    point, system, drive = situation.point, situation.system, situation.system.drive
+    gauge, chain = gauge or situation.gauge, build_chain(system)
+    wanted = float(true_pressure(system, gauge, indicated_pa))
+    states = settle(
+        chain,
+        _states(point, np.ones(1), point.speed),
+        Held(
+            np.array([[gauge_node(chain, gauge)], [GAS_LOAD]]),
+            np.array([[wanted], [gas_load_pa_m3_s]]),
+        ),
+    )
+    return bool(states.found[0] and drive.minimum_speed < states.speed[0] < drive.maximum_speed)
+
+
+def carried_load(chain: Chain, point: OperatingPoint, pressure_pa: Array, speed: float) -> Array:
+    """Gas load that would hold the chamber at a pressure at a speed.
+
+    Parameters
+    ----------
+    chain : Chain
+        The system.
+    point : OperatingPoint
+        A state of it, or of a similar one, to search from.
+    pressure_pa : array, shape (M,)
+        Chamber pressures [Pa].
+    speed : float
+        Controller output [-].
+
+    Returns
+    -------
+    array, shape (M,)
+        As `steady.load_for_pressure`, found from the point where that is possible [Pa m3/s].
+    """
+    count = pressure_pa.size
+    states = settle(
+        chain,
+        _states(point, pressure_pa / point.pressure_pa, speed),
+        Held(
+            np.array([np.full(count, SPEED), np.zeros(count, dtype=np.int64)]),
+            np.array([np.full(count, speed), pressure_pa]),
+        ),
+    )
+    carried = np.maximum(states.gas_load_pa_m3_s, 0.0)
+    lost = ~states.found
+    if np.any(lost):
+        carried[lost] = load_for_pressure(chain, pressure_pa[lost], speed)
+    return carried
+
+
+def _states(point: OperatingPoint, factor: Array, speed: float) -> States:
+    """The operating point with every pressure and the gas load times some factors."""
+    return States(
+        np.outer(point.node_pressures_pa, factor),
+        np.full(factor.size, speed),
+        point.gas_load_pa_m3_s * factor,
+        np.ones(factor.size, dtype=bool),
+    )
