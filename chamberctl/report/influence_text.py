@@ -87,7 +87,7 @@ def _beyond_limit(found: Influences) -> Iterator[str]:
         return
     over = [
         f"{row.name}{'' if row.basis == 'undecided' else f' {effect.label}'} "
-        f"({number(effect.state.worst_ms)})"
+        f"({number(effect.state.worst_ms, 4)})"
         for row in found.rows
         for effect in row.effects
         if limit < effect.state.worst_ms < math.inf
