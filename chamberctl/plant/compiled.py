@@ -21,6 +21,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from chamberctl.findings import Finding
 from chamberctl.plant import equations
 
 CACHE_VARIABLE = "CHAMBERCTL_CACHE"
@@ -111,6 +112,23 @@ def cache_folder() -> Path | None:
     except OSError:
         return None
     return folder
+
+
+def cache_findings() -> tuple[Finding, ...]:
+    """What is to be known of compiled code: where it cannot be kept, every run waits for it.
+
+    Returns
+    -------
+    tuple of Finding
+        Empty where there is a cache folder.
+    """
+    if cache_folder() is not None:
+        return ()
+    text = (
+        f"No folder for compiled code can be written ({_user_cache()}): the formulas are compiled "
+        f"anew in each process, which takes many seconds. Name a folder in {CACHE_VARIABLE}."
+    )
+    return (Finding("note", "compiled code", text),)
 
 
 def _user_cache() -> Path:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.control.controller import PidSettings, numbers
-from chamberctl.errors import ChamberctlError, InputError
+from chamberctl.errors import InputError
 from chamberctl.physics.gases import most_probable_speed, viscosity
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
 from chamberctl.plant.compiled import compile_function
@@ -30,7 +30,6 @@ __all__ = [
     "BoosterWaits",
     "Happenings",
     "PowerDip",
-    "SimulationError",
     "Start",
     "Trace",
     "simulate_loop",
@@ -81,10 +80,6 @@ class Trace:
     def pressure_pa(self) -> Array:
         """True chamber pressure [Pa]."""
         return self.columns["p_chamber_pa"]
-
-
-class SimulationError(ChamberctlError):
-    """A run that could not be carried to its end."""
 
 
 def drive_numbers(drive: Drive) -> DriveNumbers:
@@ -189,14 +184,13 @@ def simulate_loop(
     Returns
     -------
     Trace
-        The run.
+        The run. Where the integration cannot go on (a load that is not a number, a plant without
+        any answer) it ends early, `complete` is False, and what was reached is kept.
 
     Raises
     ------
     InputError
-        If the settings have no scan time, or the run has no scan.
-    SimulationError
-        If the integration cannot go on.
+        If the settings have no scan time, the run has no scan, or the start is no state.
     """
     scan_time = settings.scan_time_s
     if scan_time is None:
@@ -207,6 +201,10 @@ def simulate_loop(
             "a run lasts at least one scan", given=f"{happenings.duration_s:g} s", field="duration"
         )
     chain = build_chain(system)
+    begin = np.asarray(start.pressures_pa, dtype=float)
+    if begin.shape != (chain.size,) or not np.all((begin > 0.0) & np.isfinite(begin)):
+        remedy = f"a run starts from {chain.size} node pressures above zero"
+        raise InputError(remedy, given=str(start.pressures_pa), field="start")
     drive = drive_numbers(system.drive)
     floor = gauge.range_low_pa if floor_pa is None else floor_pa
     watching = gauge_numbers(system, chain, gauge, settings.reading, floor)
@@ -227,7 +225,7 @@ def simulate_loop(
         schedule,
         options,
         scan_time,
-        np.log(start.pressures_pa),
+        np.log(begin),
         start.speed,
         start.memory,
         record,

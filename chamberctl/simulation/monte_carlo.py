@@ -21,6 +21,7 @@ from concurrent.futures import (
 )
 from contextlib import contextmanager
 from dataclasses import dataclass
+from dataclasses import fields as dataclass_fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +29,10 @@ from numpy.typing import NDArray
 
 from chamberctl.errors import ChamberctlError, InputError
 from chamberctl.findings import Finding
+from chamberctl.plant.compiled import cache_findings
 from chamberctl.plant.tolerances import TolerancedField, toleranced_fields, vary
+from chamberctl.simulation.judging import judged, measured
+from chamberctl.simulation.runs import SHOWN, Failure, MonteCarlo, Run
 from chamberctl.simulation.scattered import scattered
 from chamberctl.simulation.scenarios import prepare
 
@@ -40,11 +44,10 @@ if TYPE_CHECKING:
     from chamberctl.simulation.prepared import Prepared
     from chamberctl.study import Study
 
+__all__ = ["Failure", "MonteCarlo", "Run", "drawn", "metric_values", "monte_carlo", "work"]
+
 Array = NDArray[np.float64]
 Measure = Callable[["Trace", "Prepared"], Mapping[str, float]]
-
-SHOWN = 301
-"""Times at which the reading of every run is kept."""
 
 CHUNKS_PER_WORKER = 8
 LARGEST_CHUNK = 50
@@ -52,101 +55,9 @@ MOST_RUNS = 1_000_000
 LEAST_FACTOR = 0.01
 """Least factor of a field whose tolerance is 100 % or more."""
 
-QUANTILES = (0.05, 0.5, 0.95)
 _LOOK_EVERY_S = 0.2
 _FAILURES = (ChamberctlError, ArithmeticError, ValueError)
 """What a single run may end with; everything else is a fault of the program."""
-
-
-@dataclass(frozen=True)
-class Run:
-    """One run that was carried to its end.
-
-    Parameters
-    ----------
-    number : int
-        Its number, from 0.
-    factors : dict of str to float
-        Factor on each uncertain field, by its path [-].
-    measures : dict of str to float
-        What was measured.
-    indicated_pa : array, shape (SHOWN,)
-        Reading of the loop's gauge at `MonteCarlo.time_s` [Pa].
-    """
-
-    number: int
-    factors: Mapping[str, float]
-    measures: Mapping[str, float]
-    indicated_pa: Array
-
-
-@dataclass(frozen=True)
-class Failure:
-    """One run that could not be carried to its end, and why; the draw is kept to look into it."""
-
-    number: int
-    factors: Mapping[str, float]
-    reason: str
-
-
-@dataclass(frozen=True)
-class MonteCarlo:
-    """Many runs of one scenario.
-
-    Parameters
-    ----------
-    scenario : str
-        Name of the scenario.
-    asked : int
-        How many runs were asked for.
-    seed : int
-        Seed of all draws.
-    fields : tuple of TolerancedField
-        What was drawn, with its half width.
-    time_s : array, shape (SHOWN,)
-        Times of the readings that are kept [s].
-    runs : tuple of Run
-        Complete runs, by number.
-    failures : tuple of Failure
-        Runs that failed, by number.
-    cancelled : bool
-        True where not all runs were made: what is here is complete in itself.
-    findings : tuple of Finding
-        What is to be known of the whole.
-    """
-
-    scenario: str
-    asked: int
-    seed: int
-    fields: tuple[TolerancedField, ...]
-    time_s: Array
-    runs: tuple[Run, ...]
-    failures: tuple[Failure, ...]
-    cancelled: bool
-    findings: tuple[Finding, ...]
-
-    def values(self, name: str) -> Array:
-        """One measure over all complete runs, in the order of `runs`."""
-        if self.runs and name not in self.runs[0].measures:
-            known = ", ".join(self.runs[0].measures)
-            raise InputError(f"no such measure; there are: {known}", given=repr(name), field="name")
-        return np.array([run.measures[name] for run in self.runs])
-
-    def quantiles(self, levels: Sequence[float] = QUANTILES) -> dict[str, Array]:
-        """Quantiles of every measure; values that do not exist (NaN) are left out."""
-        found = {}
-        for name in self.runs[0].measures if self.runs else ():
-            values = self.values(name)
-            known = values[~np.isnan(values)]
-            some = known.size > 0
-            found[name] = np.quantile(known, levels) if some else np.full(len(levels), np.nan)
-        return found
-
-    def readings(self, levels: Sequence[float] = QUANTILES) -> Array:
-        """Quantiles of the reading at each of `time_s` [Pa], shape (levels, SHOWN)."""
-        if not self.runs:
-            return np.full((len(levels), self.time_s.size), np.nan)
-        return np.asarray(np.quantile([run.indicated_pa for run in self.runs], levels, axis=0))
 
 
 @dataclass(frozen=True)
@@ -199,7 +110,7 @@ def monte_carlo(
         Asked every now and then; where it returns True, no more runs are begun.
     measure : callable, optional
         From a trace and what was run to numbers by name; sent to the workers, so a function of a
-        module. `deviations` if not given.
+        module. `metric_values` if not given.
 
     Returns
     -------
@@ -232,7 +143,7 @@ def monte_carlo(
         chunk = min(max(1, math.ceil(runs / (workers * CHUNKS_PER_WORKER))), LARGEST_CHUNK)
         tasks = [
             Task(study, prepared, fields, seed, range(begin, min(begin + chunk, runs)),
-                 measure or deviations)
+                 measure or metric_values)
             for begin in range(0, runs, chunk)
         ]  # fmt: skip
         done, cancelled = _collect(worker, tasks, runs, progress, stop)
@@ -379,8 +290,8 @@ def drawn(fields: Sequence[TolerancedField], seed: int, number: int) -> dict[str
     }
 
 
-def deviations(trace: Trace, prepared: Prepared) -> dict[str, float]:
-    """Measures that need no more than the readings, from when it begins to happen.
+def metric_values(trace: Trace, prepared: Prepared) -> dict[str, float]:
+    """Measures of a run: its metrics that are numbers.
 
     Parameters
     ----------
@@ -392,19 +303,21 @@ def deviations(trace: Trace, prepared: Prepared) -> dict[str, float]:
     Returns
     -------
     dict of str to float
-        `largest_above` and `largest_below` the setpoint [-], `last_deviation` [-]: the mean over
-        the last tenth, `iae_relative_s` [s]: the integral of |reading/setpoint - 1|, and
-        `drive_travel` [-]: all moves of the speed.
+        The fields of `metrics.Metrics`; of a limit cycle `limit_cycle_amplitude` [of setpoint] and
+        `limit_cycle_period_s` [s], 0 and NaN where there is none; and `holds`, 1 where the duty's
+        limits are kept, else 0, NaN where it states none.
     """
-    after = trace.time_s >= prepared.event_s
-    away = trace.columns["indicated_pa"][after] / trace.setpoint_pa[after] - 1.0
-    return {
-        "largest_above": max(float(away.max()), 0.0),
-        "largest_below": max(-float(away.min()), 0.0),
-        "last_deviation": float(away[-max(1, away.size // 10) :].mean()),
-        "iae_relative_s": float(np.sum(np.abs(away)) * trace.time_s[1]),
-        "drive_travel": float(np.sum(np.abs(np.diff(trace.columns["speed"][after])))),
+    found = measured(prepared, trace)
+    values = {
+        field.name: float(getattr(found, field.name))
+        for field in dataclass_fields(found)
+        if field.name not in ("limit_cycle", "complete", "findings")
     }
+    cycle, verdict = found.limit_cycle, judged(prepared, found)
+    values["limit_cycle_amplitude"] = cycle.amplitude if cycle else 0.0
+    values["limit_cycle_period_s"] = cycle.period_s if cycle else math.nan
+    values["holds"] = float(verdict.holds) if verdict.judged else math.nan
+    return values
 
 
 def _shown_times(prepared: Prepared) -> Array:
@@ -418,7 +331,7 @@ def _findings(
     failures: Sequence[Failure],
     cancelled: bool,
 ) -> tuple[Finding, ...]:
-    found = []
+    found = list(cache_findings())
     if cancelled:
         text = f"Stopped early: {len(runs) + len(failures)} of {asked} runs were made."
         found.append(Finding("caution", "runs", text))

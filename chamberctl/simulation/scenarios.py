@@ -15,6 +15,7 @@ from chamberctl.control.tuned import Tuning
 from chamberctl.control.tuning import tune
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
+from chamberctl.plant.compiled import cache_findings
 from chamberctl.plant.window import duty_points
 from chamberctl.simulation import disturbances, handovers
 from chamberctl.simulation.judging import judged, measured, measured_findings
@@ -299,6 +300,7 @@ def run(prepared: Prepared, *, seed: int | None = None) -> ScenarioRun:
         *prepared.notes,
         *shown(prepared, trace),
         *measured_findings(found, prepared.hold_band),
+        *cache_findings(),
     )
     return ScenarioRun(trace, prepared, findings, found, judged(prepared, found))
 

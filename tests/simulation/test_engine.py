@@ -268,6 +268,13 @@ def test_settings_without_a_scan_and_a_run_without_one_are_refused() -> None:
         at_rest("reference-plant", point, 0.0)
 
 
+@pytest.mark.parametrize("pressures", [[100.0], [0.0] * 4, [math.nan] * 4, [-1.0] * 4])
+def test_a_start_that_is_no_state_is_refused(pressures: list[float]) -> None:
+    point = replace(tuned("crystal-furnace").points[0].point, node_pressures_pa=tuple(pressures))
+    with pytest.raises(InputError, match="starts from 4 node pressures"):
+        at_rest("crystal-furnace", point, 10.0)
+
+
 def test_the_columns_are_those_of_the_documentation() -> None:
     trace = at_rest("crystal-furnace", tuned("crystal-furnace").points[0].point, 1.0)
     assert tuple(trace.columns)[: len(core.COLUMNS)] == core.COLUMNS
