@@ -4,12 +4,14 @@ from chamberctl.figures.influence import influence
 from chamberctl.figures.loop import LoopCurve, bode, gain_spread, margins_over_duty, nyquist
 from chamberctl.figures.responses import ResponseCurve, step_responses
 from chamberctl.figures.style import Picture, to_svg
+from chamberctl.figures.traces import TraceCurve, traces
 from chamberctl.figures.window import authority, operating_window
 
 __all__ = [
     "LoopCurve",
     "Picture",
     "ResponseCurve",
+    "TraceCurve",
     "authority",
     "bode",
     "gain_spread",
@@ -19,4 +21,5 @@ __all__ = [
     "operating_window",
     "step_responses",
     "to_svg",
+    "traces",
 ]

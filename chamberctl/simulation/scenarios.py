@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
@@ -326,13 +326,17 @@ def worst_point(tuning: Tuning, settings: PidSettings | None = None) -> Operatin
     return tuning.points[worst_margins(found)["ms"][1]].point
 
 
-def corners(study: Study) -> tuple[OperatingPoint, ...]:
+def corners(
+    study: Study, points: Sequence[OperatingPoint] | None = None
+) -> tuple[OperatingPoint, ...]:
     """Duty points at the corners of the envelope: lowest and highest setpoint and load.
 
     Parameters
     ----------
     study : Study
         System, duty and controller.
+    points : sequence of OperatingPoint, optional
+        Every point of its duty in order, where they are known already.
 
     Returns
     -------
@@ -341,15 +345,17 @@ def corners(study: Study) -> tuple[OperatingPoint, ...]:
         and the most gas; points without a steady state, or where speed does not act, are left out.
     """
     asked = [setpoint for setpoint, _, _ in study.duty_points()]
-    points = [
+    held = [
         (setpoint, point)
-        for setpoint, point in zip(asked, duty_points(study), strict=True)
+        for setpoint, point in zip(
+            asked, duty_points(study) if points is None else points, strict=True
+        )
         if point.feasible and not point.limited_by
     ]
-    setpoints = sorted({setpoint for setpoint, _ in points})
+    setpoints = sorted({setpoint for setpoint, _ in held})
     found: list[OperatingPoint] = []
     for wanted in dict.fromkeys(setpoints[:1] + setpoints[-1:]):
-        here = [point for setpoint, point in points if setpoint == wanted]
+        here = [point for setpoint, point in held if setpoint == wanted]
         here.sort(key=lambda point: point.gas_load_pa_m3_s)
         found += here[:1] if len(here) == 1 else [here[0], here[-1]]
     return tuple(found)
