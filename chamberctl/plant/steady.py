@@ -16,7 +16,7 @@ from scipy.optimize import elementwise
 from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
 from chamberctl.physics.loads import vapor_load
 from chamberctl.plant.chain import Chain
-from chamberctl.plant.nearby import GAS_LOAD, Held, States, settle
+from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
 
 Array = NDArray[np.float64]
 
@@ -60,11 +60,50 @@ def steady_pressures(chain: Chain, speed: Any, gas_load_pa_m3_s: Any) -> Array:
         np.asarray(speed, dtype=float), np.asarray(gas_load_pa_m3_s, dtype=float)
     )
     speeds, loads = (np.atleast_1d(part).ravel() for part in (n, load))
-    behind = _behind_surface(chain, speeds, loads)
-    vapor = _vapor_flow(chain, behind, speeds, loads)
-    before = _before_surface(chain, behind, speeds, loads, vapor)
+    if chain.vapor[0] == 0.0 and _surface_node(chain) == chain.size:
+        pressures = _searched(chain, speeds, loads)
+    else:
+        pressures = _with_vapor(chain, speeds, loads)
+    return pressures.reshape((chain.size, *n.shape))
+
+
+def _searched(chain: Chain, speed: Array, gas_load: Array) -> Array:
+    """Node pressures by bracketed searches alone; with vapor they are nested and slow."""
+    behind = _behind_surface(chain, speed, gas_load)
+    vapor = _vapor_flow(chain, behind, speed, gas_load)
+    before = _before_surface(chain, behind, speed, gas_load, vapor)
     pressures = np.concatenate([before, behind])
-    return np.where(np.isnan(pressures[0]), np.nan, pressures).reshape((chain.size, *n.shape))
+    return np.where(np.isnan(pressures[0]), np.nan, pressures)
+
+
+def _with_vapor(chain: Chain, speed: Array, gas_load: Array) -> Array:
+    """Node pressures by Newton's method from a guess of the vapor flow, else searched."""
+    node = _surface_node(chain)
+    behind = np.empty((0, *speed.shape))
+    if node < chain.size:
+        arriving = gas_load + np.sum(chain.nodes[0, : node + 1])
+        behind = _from_exhaust(chain, node, speed, arriving)
+        with np.errstate(invalid="ignore"):
+            share = np.minimum(chain.nodes[1, node] / behind[0], 0.9)
+        behind = _from_exhaust(chain, node, speed, arriving / (1.0 - share))
+    floor = behind[0] if len(behind) else np.zeros(speed.shape)
+    vapor = 0.5 * vapor_load(floor, *chain.vapor)
+    guess = np.concatenate([_before_surface(chain, behind, speed, gas_load, vapor), behind])
+    pressures = np.full(guess.shape, np.nan)
+    begun = np.isfinite(guess).all(axis=0)
+    if np.any(begun):
+        count = int(begun.sum())
+        start = States(guess[:, begun], speed[begun], gas_load[begun], begun[begun])
+        held = Held(
+            np.array([np.full(count, SPEED), np.full(count, GAS_LOAD)]),
+            np.array([speed[begun], gas_load[begun]]),
+        )
+        states = settle(chain, start, held)
+        pressures[:, begun] = np.where(states.found, states.pressures_pa, np.nan)
+    lost = np.isnan(pressures[0])
+    if np.any(lost):
+        pressures[:, lost] = _searched(chain, speed[lost], gas_load[lost])
+    return pressures
 
 
 def _vapor_flow(chain: Chain, behind: Array, speed: Array, gas_load: Array) -> Array:
@@ -280,25 +319,43 @@ def load_for_pressure(chain: Chain, pressure_pa: Any, speed: Any) -> Array:
     wanted, n = np.broadcast_arrays(
         np.asarray(pressure_pa, dtype=float), np.asarray(speed, dtype=float)
     )
-    log_wanted = np.atleast_1d(np.log(wanted))
-    speeds = np.atleast_1d(n)
+    pressures, speeds = np.atleast_1d(wanted), np.atleast_1d(n)
+    count = pressures.size
+    trial = 0.02 * _largest_speed(chain) * pressures
+    begun = steady_pressures(chain, speeds, trial)
+    known = np.isfinite(begun[0])
+    begun = np.where(known, begun, pressures)
+    held = Held(
+        np.array([np.full(count, SPEED), np.zeros(count, dtype=np.int64)]),
+        np.array([speeds, pressures]),
+    )
+    states = settle(chain, States(begun, speeds, trial, known), held)
+    result = np.maximum(states.gas_load_pa_m3_s, 0.0)
+    lost = ~states.found
+    if np.any(lost):
+        result[lost] = _load_searched(chain, pressures[lost], speeds[lost])
+    return result.reshape(wanted.shape)
+
+
+def _load_searched(chain: Chain, pressure_pa: Array, speed: Array) -> Array:
+    """Gas load that holds the chamber at a pressure, by bracketed search."""
+    log_wanted = np.log(pressure_pa)
 
     def excess(log_load: Any, log_target: Any, output: Any) -> Any:
         # the chamber pressure is given, and with it the vapor load
         vapor = vapor_load(np.exp(log_target), *chain.vapor)
         return _logarithm(_pressures(chain, output, np.exp(log_load), vapor)[0]) - log_target
 
-    most = _largest_speed(chain) * np.atleast_1d(wanted) * 2.0
-    high = np.log(most)
+    high = np.log(_largest_speed(chain) * pressure_pa * 2.0)
     low = high - _LOAD_DECADES * np.log(10.0)
     result = np.zeros(log_wanted.shape)
-    inside = (excess(low, log_wanted, speeds) < 0.0) & (excess(high, log_wanted, speeds) > 0.0)
+    inside = (excess(low, log_wanted, speed) < 0.0) & (excess(high, log_wanted, speed) > 0.0)
     if np.any(inside):
         found = elementwise.find_root(
-            excess, (low[inside], high[inside]), args=(log_wanted[inside], speeds[inside])
+            excess, (low[inside], high[inside]), args=(log_wanted[inside], speed[inside])
         ).x
         result[inside] = np.exp(found)
-    return result.reshape(wanted.shape)
+    return result
 
 
 def _largest_speed(chain: Chain) -> float:
