@@ -103,13 +103,16 @@ def words_only(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("chamberctl.figures.to_svg", lambda figure, name: "<svg></svg>")
 
 
-def test_the_sections_follow_each_other_as_they_are_read(page: Page) -> None:
+def test_the_sections_follow_each_other_as_they_are_read(
+    page: Page, written: tuple[ReportFiles, cc.Study, cc.Tuning]
+) -> None:
     assert page.sections() == [
         "record", "study", "window", "handle", "settings", "restore", "margins", "frequency",
         "responses", "reading", "influence", "assumptions", "cautions", "words", "recompute",
         "signatures",
     ]  # fmt: skip
-    assert page.text.index("YES") < page.text.index("Record")
+    answer = "YES" if written[2].holds else "NO"
+    assert page.text.index(answer) < page.text.index("Record")
 
 
 def test_the_page_stands_alone(page: Page) -> None:
@@ -198,7 +201,8 @@ def test_the_settings_carry_units_spans_and_every_notation(
         assert words in page.text
     rows = page.tables["The same settings in other notations"][1:]
     gain = next(row[2] for row in rows if row[1] == "Gain")
-    assert all(f" {unit}" in gain for unit in ("%/%", "%/decade", "Hz/decade"))
+    own = study.controller.output_unit
+    assert all(f" {unit}" in gain for unit in ("%/%", "%/decade", f"{own}/decade"))
     assert "repeats/min" in next(row[2] for row in rows if row[1] == "Integral action")
     assert study.controller.tag in page.text
 
@@ -210,7 +214,7 @@ def test_the_page_shows_the_margins_that_loop_json_holds(
     assert files.loop_json is not None
     loop = json.loads(files.loop_json.read_text(encoding="utf-8"))
     rows = page.tables["Margins with the settings as typed in"][1:]
-    assert len(rows) == len(loop["points"]) == len(study.duty_points())
+    assert len(rows) == len(loop["points"]) == len(study.duty_points()) - len(tuning.refused)
     for row, point, tuned in zip(rows, loop["points"], tuning.points, strict=True):
         margins = point["margins"]
         shown = [float(cell) for cell in (row[4], row[5], row[7], row[8], row[9], row[10])]
