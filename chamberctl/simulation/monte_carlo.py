@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
@@ -172,8 +173,13 @@ def _working(executor: Executor | None) -> Iterator[Executor]:
     # a page has threads, and a process that is forked from them may never wake
     ways = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in ways else "spawn")
-    with ProcessPoolExecutor(mp_context=context) as own:
+    with ProcessPoolExecutor(mp_context=context, initializer=_leave_interrupts) as own:
         yield own
+
+
+def _leave_interrupts() -> None:
+    """Ctrl-C reaches every process; the one that asked for the runs decides."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _collect(

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+import os
+import subprocess
+import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,6 +28,24 @@ from chamberctl.simulation.scattered import scattered
 from chamberctl.simulation.scenarios import prepare
 
 PRESET = "reference-plant"
+ROOT = Path(cc.__file__).parents[1]
+
+CTRL_C = """
+import os, signal
+import chamberctl as cc
+from chamberctl.simulation.monte_carlo import monte_carlo
+
+def interrupt(done, of):
+    if done >= 10 and not sent:
+        sent.append(done)
+        os.killpg(0, signal.SIGINT)
+
+sent = []
+if __name__ == "__main__":
+    study = cc.load("preset:reference-plant")
+    found = monte_carlo(study, cc.tune(study), runs=2000, progress=interrupt)
+    print(found.cancelled, 10 <= len(found.runs) < 2000, len(found.runs), len(found.failures))
+"""
 
 
 @cache
@@ -263,6 +285,19 @@ def test_an_interrupt_from_the_keyboard_keeps_what_is_done() -> None:
     assert found.cancelled
     assert 5 < len(found.runs) < 200
     assert threading.active_count() < 5
+
+
+def test_ctrl_c_to_all_processes_ends_cleanly(tmp_path: Path) -> None:
+    """The signal of a terminal goes to the workers as well; what is done is kept."""
+    script = tmp_path / "many.py"
+    script.write_text(CTRL_C, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=300, check=False,
+        start_new_session=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split()[:2] == ["True", "True"], done.stdout
+    assert "Traceback" not in done.stderr
 
 
 def test_plants_that_cannot_hold_the_setpoint_are_kept_as_failures() -> None:
