@@ -68,7 +68,11 @@ SUITES: dict[str, tuple[str, ...]] = {
         "control/test_response.py",
     ),
     "control.conversions": ("control/test_rule_details.py", "control/test_forms.py"),
-    "control.margins": ("control/test_crossings.py", "control/test_margin_tables.py"),
+    "control.margins": (
+        "control/test_crossings.py",
+        "control/test_margin_tables.py",
+        "control/test_margins.py",
+    ),
     "control.frequency": ("control/test_margin_tables.py", "control/test_margins.py"),
 }
 #: Not among them: control.search, control.sweep and control.stability hold searches and

@@ -6,7 +6,7 @@ The loop is direct acting: a pressure above the setpoint asks for more speed, Kc
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -328,11 +328,6 @@ def change_settings(memory: Memory, old: PidSettings, new: PidSettings) -> Memor
     d = memory.derivative * (new.kc * new.td_s / gain) if gain else 0.0
     integral = memory.integral + (p_old - p_new) + (memory.derivative - d)
     return memory._replace(integral=integral, derivative=d)
-
-
-def with_scan(settings: PidSettings, scan_time_s: float | None) -> PidSettings:
-    """Return the settings at another scan time; None for continuous."""
-    return replace(settings, scan_time_s=scan_time_s)
 
 
 def reading_of(indicated_pa: float, reading: str, floor_pa: float) -> float:

@@ -313,3 +313,9 @@ def test_reading_is_floored_before_the_logarithm() -> None:
     assert reading_of(1000.0, "log10", 1.0) == pytest.approx(3.0)
     assert reading_of(-5.0, "log10", 1.0) == 0.0
     assert reading_of(-5.0, "linear", 1.0) == -5.0
+
+
+def test_the_computation_delay_is_one_scan_unless_stated() -> None:
+    assert replace(FULL, scan_time_s=0.4, computation_delay_s=None).delay_s == 0.4
+    assert replace(FULL, scan_time_s=0.4, computation_delay_s=0.1).delay_s == 0.1
+    assert replace(FULL, scan_time_s=None, computation_delay_s=None).delay_s == 0.0

@@ -47,6 +47,14 @@ def test_length_of_the_straight_tube_that_passes_as_much(row, validation):
     )
 
 
+@pytest.mark.parametrize("row", TABLE.rows, ids=reference.row_id)
+def test_the_fit_holds_what_it_promises(row):
+    """0.011 radii against the length that the Monte Carlo results call for."""
+    leg = row["leg_over_radius"]
+    extra = float(elbow_length(leg, 1.0)) - 2.0 * leg
+    assert extra == pytest.approx(row["extra_length_over_radius"], abs=0.0112)
+
+
 def test_the_bend_adds_less_than_the_handbook_rule_and_more_with_longer_legs():
     legs = np.linspace(1.5, 8.0, 200)
     extra = elbow_length(legs, 1.0) - 2.0 * legs

@@ -44,7 +44,7 @@ def compression(speed, swept, gap, gap_per_pressure, carried, inlet_pa=10.0):
         lambda p: booster_throughput(inlet_pa, p, speed, swept, gap, gap_per_pressure, carried),
         inlet_pa,
         highest,
-        xtol=1e-12,
+        xtol=1e-13 * inlet_pa,
         rtol=1e-14,
     )
     return outlet_pa / inlet_pa
