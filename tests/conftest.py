@@ -38,7 +38,7 @@ def validation(request: pytest.FixtureRequest) -> validation_page.Validation:
     of docs/reference/validation.md. Comparisons belong to the fast suite, because the page is
     written from one run of it.
     """
-    for marker in ("slow", "browser"):
+    for marker in ("slow", "browser", "thorough"):
         if request.node.get_closest_marker(marker):
             pytest.fail(f"'validation' is for the fast suite; this test is marked {marker}")
     test = request.node.nodeid.partition("[")[0]
