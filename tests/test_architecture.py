@@ -34,6 +34,7 @@ FLOORS = {
     "figures": 6,
     "report": 6,
     "cli": 7,
+    "__main__": 8,
 }
 
 #: Whole libraries that open connections; chamberctl opens none.

@@ -1,6 +1,7 @@
 """The command line: check, window, tune, report and presets.
 
-Exit status 0: good. 1: the answer is no. 2: what was given cannot be used.
+Exit status 0: good. 1: the answer is no. 2: what was given cannot be used. As of any program in a
+shell, 130: stopped by Ctrl-C; 141: the program that read the output closed it before its end.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from chamberctl.errors import ChamberctlError, Infeasible, InputError
 __all__ = ["main"]
 
 GOOD, NO, BAD_INPUT = 0, 1, 2
+STOPPED, UNREAD = 130, 141
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -30,7 +32,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 good, 1 the answer is no, 2 bad input.
+        0 good, 1 the answer is no, 2 bad input; 130 stopped, 141 output not read to its end.
     """
     for stream in (sys.stdout, sys.stderr):
         _never_fail_on_characters(stream)
@@ -38,12 +40,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return _run(given)
     except BrokenPipeError:
-        return _cut_off("the program that read the output closed it")
+        _write_no_more()
+        return UNREAD
     except KeyboardInterrupt:
         _complain("stopped; nothing half written is left behind")
-        return 130
+        return STOPPED
     except OSError as error:
-        return _cut_off(f"the output cannot be written: {error.strerror or error}")
+        _write_no_more()
+        with contextlib.suppress(OSError):
+            reason = f"the output cannot be written: {error.strerror or error}"
+            _complain(f"{reason}; files are either complete or as they were")
+        return BAD_INPUT
 
 
 def _run(given: list[str]) -> int:
@@ -77,15 +84,12 @@ def _complain(text: str) -> None:
     print(f"chamberctl: {text}", file=sys.stderr, flush=True)
 
 
-def _cut_off(reason: str) -> int:
-    """Say why the output ended early; keep Python from failing once more when it closes."""
+def _write_no_more() -> None:
+    """Let what is left of the output go nowhere; Python would fail once more when it closes."""
     with contextlib.suppress(OSError, ValueError):
         null = os.open(os.devnull, os.O_WRONLY)
         os.dup2(null, sys.stdout.fileno())
         os.close(null)
-    with contextlib.suppress(OSError):
-        _complain(f"{reason}; files are either complete or as they were")
-    return BAD_INPUT
 
 
 def _never_fail_on_characters(stream: TextIO) -> None:
