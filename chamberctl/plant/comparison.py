@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from chamberctl.display import Display, number
+from chamberctl.plant.changed_findings import changed_findings
 from chamberctl.plant.field_names import field_words
 from chamberctl.plant.point import LITTLE_AUTHORITY, OperatingPoint
 from chamberctl.plant.window import OperatingWindow, operating_window
@@ -135,6 +136,7 @@ def compare(first: Study, second: Study) -> Comparison:
         *_gauge_text(first, second),
         *_reach_text(first, reach),
         *_points_text(first, points),
+        *changed_findings(*windows),
     )
     return Comparison(titles, changes, reach, points, text)
 

@@ -87,6 +87,43 @@ def test_another_gauge_moves_the_true_pressure_and_may_not_read_the_setpoint() -
     assert "true chamber pressure 5 mbar -> 10 mbar" in text
 
 
+def thermal(gas: str) -> Study:
+    """The reference plant on a thermal gauge whose gas factor nobody gave."""
+    return reference(system__gas__name=gas, **{"system__gauge[0]__kind": "thermal"})
+
+
+def test_a_caution_on_the_gas_factor_that_appears_or_vanishes_is_repeated() -> None:
+    """Steady numbers of an ideal pump do not change with the gas; what a gauge shows does."""
+    found = compare(reference(), thermal("Ar"))
+    assert sum("no change" in line for line in found.text) == 6
+    new = [line for line in found.text if line.startswith("New in the second: caution: ")]
+    assert len(new) == 1
+    assert "PT-101 is a thermal gauge with a gas factor of 1" in new[0]
+    assert "typically 1.7 times such a reading" in new[0]
+    back = compare(thermal("Ar"), thermal("N2")).text
+    assert "No longer in the second: gas factor." in back
+    other = [line for line in compare(thermal("Ar"), thermal("He")).text if "gas factor" in line]
+    assert "In He the true pressure is typically 0.8 times" in other[0]
+    assert other[1] == "No longer in the second: gas factor."
+    same = compare(thermal("Ar"), thermal("Ar")).text
+    assert not [line for line in same if "in the second" in line]
+
+
+def test_findings_of_points_are_told_by_subject_and_point() -> None:
+    """A limit of 20 mbar, which some points exceed, against one that none does."""
+    furnace = load("preset:crystal-furnace")
+    tight = furnace.with_text({"system.booster.difference_limit": "20 mbar"})
+    text = compare(furnace, tight).text
+    new = [line for line in text if line.startswith("New in the second at points ")]
+    differences = [p.first.booster_difference_pa for p in compare(furnace, tight).points]
+    above = [str(k) for k, value in enumerate(differences, start=1) if value > 2000.0]
+    assert len(above) > 1
+    assert len(new) == 1
+    assert new[0].startswith(f"New in the second at points {', '.join(above)}: no: The booster's")
+    back = compare(tight, furnace).text
+    assert f"No longer in the second at points {', '.join(above)}: booster difference." in back
+
+
 def test_parts_that_only_one_study_has_and_numbers_for_machines() -> None:
     found = compare(reference(), with_line("100 L/s"))
     assert [tuple(vars(change).values()) for change in found.changes] == [
