@@ -36,6 +36,15 @@ def _tune(study: Study, progress: Progress) -> Tuning | Infeasible:
         return refusal
 
 
+def simulating(progress: Progress, what: str) -> None:
+    """Say that simulation begins; before the first run ever, that it has to be compiled."""
+    from chamberctl.plant.compiled import is_kept
+    from chamberctl.simulation.core import run
+
+    first = "" if is_kept(run) else "compiling, once per installation; then "
+    progress.step(f"{first}simulating {what}")
+
+
 def check(arguments: argparse.Namespace) -> bool:
     """Read a study; say what it rests on and whether gauge and window fit its duty."""
     if arguments.self_test:
@@ -148,7 +157,7 @@ def tune(arguments: argparse.Namespace) -> bool:
 
 def report(arguments: argparse.Namespace) -> bool:
     """Tune and write the report."""
-    from chamberctl.report import write_report
+    from chamberctl.report import days_of, write_report
     from chamberctl.report.folder import refuse_unusable
     from chamberctl.report.verdict import verdict
     from chamberctl.study import load
@@ -160,9 +169,11 @@ def report(arguments: argparse.Namespace) -> bool:
         refuse_unusable(out)
         tuning = _tune(study, progress)
         window = _window(study, progress)
+        simulating(progress, "every scenario at the corners of the duty")
+        days = days_of(study, tuning, window)
         progress.step("drawing and writing the report")
-        files = write_report(study, tuning, out, window)
-    answer = verdict(study, tuning, window)
+        files = write_report(study, tuning, out, window, days)
+    answer = verdict(study, tuning, window, days)
     if arguments.json:
         paths = {key: None if path is None else str(path) for key, path in vars(files).items()}
         print(text.as_json({"good": answer.good, "lead": answer.lead, "files": paths}))

@@ -114,6 +114,24 @@ def cache_folder() -> Path | None:
     return folder
 
 
+def is_kept(function: Callable[..., Any]) -> bool:
+    """Say whether compiled code of a function lies in the cache folder.
+
+    Parameters
+    ----------
+    function : callable
+        The plain function, as given to `compile_function`.
+
+    Returns
+    -------
+    bool
+        False where the next call has to compile it.
+    """
+    folder = cache_folder()
+    name = f"{function.__module__.rpartition('.')[2]}.{function.__qualname__}-*.nbi"
+    return folder is not None and any(folder.glob(f"**/{name}"))
+
+
 def cache_findings() -> tuple[Finding, ...]:
     """What is to be known of compiled code: where it cannot be kept, every run waits for it.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,9 +13,10 @@ from chamberctl.errors import Infeasible
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
     from chamberctl.plant.window import OperatingWindow
+    from chamberctl.simulation.days import Day
     from chamberctl.study import Study
 
-__all__ = ["ReportFiles", "write_report"]
+__all__ = ["ReportFiles", "days_of", "write_report"]
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,7 @@ def write_report(
     tuning: Tuning | Infeasible,
     out_dir: str | Path,
     window: OperatingWindow | None = None,
+    days: Sequence[Day] | None = None,
 ) -> ReportFiles:
     """Write the report of a study into a folder.
 
@@ -54,6 +57,8 @@ def write_report(
         Folder to write into; made if it does not exist. Files of the user's are never overwritten.
     window : OperatingWindow, optional
         The study's operating window; computed where it is not given.
+    days : sequence of Day, optional
+        Every scenario at the corners of the duty, from `days_of`; simulated where not given.
 
     Returns
     -------
@@ -69,10 +74,11 @@ def write_report(
     from chamberctl.report import context, exports, folder, html
 
     window = operating_window(study) if window is None else window
+    days = days_of(study, tuning, window) if days is None else days
     text = study.text.encode()
     now = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %z")
     origin = context.Origin(folder.sha256(text), now)
-    page = html.render(context.build(study, tuning, window, origin))
+    page = html.render(context.build(study, tuning, window, origin, days))
     files = {"report.html": page.encode(), "study.toml": text}
     if not isinstance(tuning, Infeasible):
         files["loop.json"] = exports.loop_json(study, tuning).encode()
@@ -85,3 +91,32 @@ def write_report(
         out / "loop.json" if "loop.json" in files else None,
         out / "gains.csv" if "gains.csv" in files else None,
     )
+
+
+def days_of(
+    study: Study,
+    tuning: Tuning | Infeasible,
+    window: OperatingWindow,
+) -> tuple[Day, ...]:
+    """Run every scenario at the corners of the duty, for a report.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+    tuning : Tuning or Infeasible
+        Settings to try; without settings nothing is run.
+    window : OperatingWindow
+        The study's operating window, for its duty points.
+
+    Returns
+    -------
+    tuple of Day
+        Scenario by scenario, corner by corner.
+    """
+    if isinstance(tuning, Infeasible):
+        return ()
+    from chamberctl.simulation.days import days
+    from chamberctl.simulation.scenarios import corners
+
+    return days(study, tuning, corners(study, window.duty_points))

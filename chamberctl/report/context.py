@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version as version_of
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ from chamberctl import __version__
 from chamberctl.cautions import CAUTIONS
 from chamberctl.errors import Infeasible
 from chamberctl.report import (
+    behavior_text,
     gains_text,
     handle_text,
     influence_text,
@@ -28,6 +30,7 @@ from chamberctl.report.verdict import few, unreachable, verdict
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
     from chamberctl.plant.window import OperatingWindow
+    from chamberctl.simulation.days import Day
     from chamberctl.study import Study
 
 LIBRARIES = ("numpy", "scipy", "control", "matplotlib")
@@ -50,7 +53,11 @@ class Origin:
 
 
 def build(
-    study: Study, tuning: Tuning | Infeasible, window: OperatingWindow, origin: Origin
+    study: Study,
+    tuning: Tuning | Infeasible,
+    window: OperatingWindow,
+    origin: Origin,
+    days: Sequence[Day] = (),
 ) -> dict[str, Any]:
     """Return the report's text, tables and pictures.
 
@@ -61,6 +68,8 @@ def build(
         The settings with their margins, or the reason why there are none.
     window : OperatingWindow
     origin : Origin
+    days : sequence of Day
+        Scenarios that were run.
 
     Returns
     -------
@@ -97,11 +106,14 @@ def build(
         "action": {"sentence": words.ACTION_SENTENCE, "steps": words.ACTION_CHECK},
         "gains": None,
         "margins": None,
+        "behavior": None,
         "glance": [],
     }
     if isinstance(tuning, Infeasible):
         context["no_gains"] = answer.lead.removeprefix("No settings are given: ")
         return context
+    if days:
+        context["behavior"] = behavior_text.section(study, tuning, days)
     return context | _tuned(study, tuning)
 
 

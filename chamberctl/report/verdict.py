@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 from chamberctl.cautions import GAS_ADVICE
 from chamberctl.errors import Infeasible
-from chamberctl.report import margins_text, study_text, window_text
+from chamberctl.report import behavior_text, margins_text, study_text, window_text
 from chamberctl.report.drawings import join_words
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.plant.window import OperatingWindow
+    from chamberctl.simulation.days import Day
     from chamberctl.study import Study
 
 #: Findings that say in other words that a duty point is not reachable.
@@ -41,8 +42,22 @@ class Verdict:
     points: tuple[str, ...]
 
 
-def verdict(study: Study, tuning: Tuning | Infeasible, window: OperatingWindow) -> Verdict:
-    """Return the answer to whether one set of gains serves the whole duty."""
+def verdict(
+    study: Study,
+    tuning: Tuning | Infeasible,
+    window: OperatingWindow,
+    days: Sequence[Day] = (),
+) -> Verdict:
+    """Return the answer to whether one set of gains serves the whole duty.
+
+    Parameters
+    ----------
+    study : Study
+    tuning : Tuning or Infeasible
+    window : OperatingWindow
+    days : sequence of Day
+        Scenarios that were run; one that breaks a limit of the duty makes the answer a no.
+    """
     blocked = [(i, p) for i, p in enumerate(window.duty_points, start=1) if not p.feasible]
     reasons = unreachable(blocked)
     total = len(window.duty_points)
@@ -69,22 +84,29 @@ def verdict(study: Study, tuning: Tuning | Infeasible, window: OperatingWindow) 
         f"{bases[study_text.DEFAULT]} where the study is silent. "
         "Section 2 of the report marks them."
     )
-    points = (*few(broken), *reasons, *noes, margins_text.text(study, tuning), assumed)
-    if tuning.holds:
+    bad_days = behavior_text.broken(study, days)
+    points = (
+        *few(broken), *reasons, *noes, *few(bad_days), margins_text.text(study, tuning), assumed
+    )  # fmt: skip
+    if tuning.holds and not bad_days:
         limits = join_words(margins_text.limits_in_words(study))
         return Verdict(
             True, f"These settings hold at all {total} duty points. Limits kept: {limits}.", points
         )
-    return Verdict(False, _no(len(blocked), len(broken), total), points)
+    failing = sum(not day.holds for day in days)
+    return Verdict(False, _no(len(blocked), len(broken), total, failing), points)
 
 
-def _no(blocked: int, broken: int, total: int) -> str:
+def _no(blocked: int, broken: int, total: int, failing: int = 0) -> str:
     """Return the no in one sentence."""
     parts = []
     if blocked:
         parts.append(f"{blocked} of {total} duty points cannot be held by speed")
     if broken:
         parts.append(f"{broken} of {total} do not keep the margins asked for")
+    if failing:
+        runs = "1 simulated run does" if failing == 1 else f"{failing} simulated runs do"
+        parts.append(f"{runs} not keep the limits on overshoot, settling and the like")
     if not parts:
         return "These settings must not be used as they are; the reasons follow."
     return f"The duty cannot be met as stated: {join_words(parts)}."

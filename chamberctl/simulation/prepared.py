@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ from chamberctl.plant.chain import Chain, build_chain, gauge_node
 from chamberctl.plant.gauge import true_pressure
 from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
 from chamberctl.plant.operating import operating_point
+from chamberctl.plant.point import percent_text, pressure_text, throughput_text
 from chamberctl.plant.steady import load_for_pressure
 from chamberctl.simulation import core
 from chamberctl.simulation.engine import TOLERANCE, simulate_loop
@@ -34,6 +36,7 @@ CONSTANTS_WATCHED = 10.0
 """A run goes on for this many integral times or time constants after all has happened."""
 
 _MARGIN_S = 1e-9
+_EDGE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -229,27 +232,46 @@ def where_it_leads(
     situation: Situation, indicated_pa: float, gas_load_pa_m3_s: float, gauge: Gauge | None = None
 ) -> tuple[Finding, ...]:
     """Say so where the state that a scenario leads to cannot be held; nothing otherwise."""
-    if _held_near_by(situation, indicated_pa, gas_load_pa_m3_s, gauge):
+    return _leads(
+        situation.system, gauge or situation.gauge, situation.point, indicated_pa, gas_load_pa_m3_s
+    )
+
+
+@lru_cache(maxsize=128)
+def _leads(
+    system: System, gauge: Gauge, point: OperatingPoint, indicated_pa: float,
+    gas_load_pa_m3_s: float,
+) -> tuple[Finding, ...]:  # fmt: skip
+    """What `where_it_leads` says; several scenarios lead to the same state."""
+    needed = _speed_needed(system, gauge, point, indicated_pa, gas_load_pa_m3_s)
+    low, high = system.drive.minimum_speed, system.drive.maximum_speed
+    if low < needed < high:
         return ()
-    try:
-        operating_point(
-            situation.system,
-            indicated_pa=indicated_pa,
-            gas_load_pa_m3_s=gas_load_pa_m3_s,
-            gauge=gauge or situation.gauge,
+    if math.isfinite(needed) and abs(needed - low) > _EDGE and abs(needed - high) > _EDGE:
+        reason = (
+            f"{pressure_text(indicated_pa)} on the gauge at a gas load of "
+            f"{throughput_text(gas_load_pa_m3_s)} would take a speed of {percent_text(needed)}; "
+            f"the drive has {percent_text(low)} to {percent_text(high)}."
         )
-    except Infeasible as error:
-        text = f"This leads to where the pumps cannot hold: {error.reason} No gain helps there."
-        return (Finding("caution", "outside the window", text),)
-    return ()
+    else:
+        try:
+            operating_point(
+                system, indicated_pa=indicated_pa, gas_load_pa_m3_s=gas_load_pa_m3_s, gauge=gauge
+            )
+        except Infeasible as error:
+            reason = error.reason
+        else:
+            return ()
+    text = f"This leads to where the pumps cannot hold: {reason} No gain helps there."
+    return (Finding("caution", "outside the window", text),)
 
 
-def _held_near_by(
-    situation: Situation, indicated_pa: float, gas_load_pa_m3_s: float, gauge: Gauge | None = None
-) -> bool:
-    """Whether Newton's method finds the state from the operating point, within the speeds."""
-    point, system, drive = situation.point, situation.system, situation.system.drive
-    gauge, chain = gauge or situation.gauge, build_chain(system)
+def _speed_needed(
+    system: System, gauge: Gauge, point: OperatingPoint, indicated_pa: float,
+    gas_load_pa_m3_s: float,
+) -> float:  # fmt: skip
+    """Speed that would hold a state, by Newton's method from the point; nan where not found."""
+    chain = build_chain(system)
     wanted = float(true_pressure(system, gauge, indicated_pa))
     states = settle(
         chain,
@@ -259,7 +281,7 @@ def _held_near_by(
             np.array([[wanted], [gas_load_pa_m3_s]]),
         ),
     )
-    return bool(states.found[0] and drive.minimum_speed < states.speed[0] < drive.maximum_speed)
+    return float(states.speed[0]) if states.found[0] else math.nan
 
 
 def carried_load(chain: Chain, point: OperatingPoint, pressure_pa: Array, speed: float) -> Array:

@@ -130,7 +130,7 @@ def test_on_a_telephone_only_tables_scroll(page: Page) -> None:
 
 def test_pictures_are_seen_and_named(page: Page, report: Path) -> None:
     pictures = page.get_by_role("img")
-    assert pictures.count() in (3, 8)
+    assert pictures.count() in (3, 10)
     for index in range(pictures.count()):
         box = pictures.nth(index).bounding_box()
         assert box is not None

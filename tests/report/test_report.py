@@ -108,8 +108,8 @@ def test_the_sections_follow_each_other_as_they_are_read(
 ) -> None:
     assert page.sections() == [
         "record", "study", "window", "handle", "settings", "restore", "margins", "frequency",
-        "responses", "reading", "influence", "assumptions", "cautions", "words", "recompute",
-        "signatures",
+        "responses", "behavior", "reading", "influence", "assumptions", "cautions", "words",
+        "recompute", "signatures",
     ]  # fmt: skip
     answer = "YES" if written[2].holds else "NO"
     assert page.text.index(answer) < page.text.index("Record")
@@ -129,7 +129,7 @@ def test_the_page_stands_alone(page: Page) -> None:
 
 def test_every_picture_has_a_text_alternative(page: Page) -> None:
     pictures = [a for tag, a in page.elements if tag == "svg"]
-    assert len(pictures) == 8
+    assert len(pictures) == 10
     for attributes in pictures:
         assert attributes["role"] == "img"
         assert len(attributes["aria-label"] or "") > 40
