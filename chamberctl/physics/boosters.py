@@ -1,8 +1,8 @@
 """Mechanical boosters: swept flow, leakage, overflow valve and torque limit, as flow laws.
 
-All flows are counted at the reference temperature; geometric speeds are given already multiplied
-by T_ref/T_inlet. Speed n is a fraction of rated speed. Branch-free: numbers, arrays, complex
-arguments and compiled code give the same values.
+All flows are counted at the reference temperature; volume flows, swept or leaking, are given
+already multiplied by T_ref/T_inlet. Speed n is a fraction of rated speed. Branch-free: numbers,
+arrays, complex arguments and compiled code give the same values.
 """
 
 from __future__ import annotations

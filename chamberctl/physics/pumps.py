@@ -1,8 +1,8 @@
 """Backing pumps: positive displacement against atmosphere, by formula or by speed curves.
 
-All flows are counted at the reference temperature; geometric speeds are given already multiplied
-by T_ref/T_inlet. Speed n is a fraction of rated speed. Branch-free: numbers, arrays, complex
-arguments and compiled code give the same values.
+All flows are counted at the reference temperature; volume flows, swept or leaking, are given
+already multiplied by T_ref/T_inlet. Speed n is a fraction of rated speed. Branch-free: numbers,
+arrays, complex arguments and compiled code give the same values.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def backing_curves_throughput(
     slip_exponent : float or array
         m in slip(n) ~ n^-m below the slowest curve [-].
     temperature_factor : float or array
-        T_ref/T_inlet for the geometric speed [-].
+        T_ref/T_inlet, from volume flow at the inlet to flow counted at T_ref [-].
     curves : array, shape (J, 6, K)
         One table per speed from `curve_table` [ln Pa, ln m3/s, -], slowest first.
 
@@ -125,7 +125,7 @@ def backing_curves_throughput(
     faster = (speed.real > fastest) * (1.0 - single)
     beyond = slower * speed / slowest + faster * speed / fastest + (1.0 - slower) * (1.0 - faster)
     worse = slower * speed / slowest + (1.0 - slower)
-    return temperature_factor * swept * beyond - worse ** (-slip_exponent) * slip
+    return temperature_factor * (swept * beyond - worse ** (-slip_exponent) * slip)
 
 
 def _curve_parts(inlet_pressure_pa: Any, table: Any) -> tuple[Any, Any]:

@@ -101,6 +101,11 @@ def booster_element(booster: Booster, gas: Gas) -> tuple[int, list[float], Array
     -------
     tuple of (int, list of float, array)
         Kind of element, its row, and its leakage table, shape (6, K).
+
+    Notes
+    -----
+    All volume flows at a pump, swept or leaking, are of gas at its inlet's temperature: each is
+    counted with T_ref/T_inlet, so that stated compressions are met at every temperature.
     """
     stated = GASES[booster.stated_gas] if booster.stated_gas else gas
     warm = T_REF_K / booster.inlet_temperature_k
@@ -114,8 +119,8 @@ def booster_element(booster: Booster, gas: Gas) -> tuple[int, list[float], Array
         assert booster.gap_conductance_m3_s is not None
         row = [
             swept * warm,
-            booster.gap_conductance_m3_s * molecular_scale(stated, gas),
-            booster.gap_conductance_per_pressure_m3_s_pa * viscous_scale(stated, gas),
+            booster.gap_conductance_m3_s * molecular_scale(stated, gas) * warm,
+            booster.gap_conductance_per_pressure_m3_s_pa * viscous_scale(stated, gas) * warm,
             booster.carry_back_speed_m3_s * warm,
             *limits,
         ]
@@ -128,7 +133,7 @@ def booster_element(booster: Booster, gas: Gas) -> tuple[int, list[float], Array
     scales = molecular_scale(stated, gas), viscous_scale(stated, gas)
     table[1] = molecular * scales[0] + viscous * scales[1]
     table[2] *= scales[1]
-    return equations.BOOSTER_TABLE, [swept * warm, 1.0, 0.0, warm, *limits], table
+    return equations.BOOSTER_TABLE, [swept * warm, warm, 0.0, warm, *limits], table
 
 
 def _compression(booster: Booster) -> tuple[Array, Array]:
@@ -163,6 +168,11 @@ def backing_element(backing: Backing, gas: Gas) -> tuple[int, list[float], Array
     -------
     tuple of (int, list of float, array)
         Kind of element, its row, and its curves, shape (J, 6, K).
+
+    Notes
+    -----
+    As for a booster, all volume flows are counted with T_ref/T_inlet: the stated ultimate pressure
+    is met at every temperature.
     """
     stated = GASES[backing.stated_gas] if backing.stated_gas else gas
     slip = viscous_scale(stated, gas)
@@ -170,13 +180,13 @@ def backing_element(backing: Backing, gas: Gas) -> tuple[int, list[float], Array
     if backing.displacement_m3_s is not None:
         clearance = backing.clearance_conductance_m3_s
         free = backing.displacement_m3_s - clearance
-        swept = backing.displacement_m3_s * warm
+        swept = backing.displacement_m3_s
         # the constant part of the slip is what holds the ultimate pressure with the stated gas
         constant = slip * backing.ultimate_pressure_pa * free
         row = [
-            swept,
+            swept * warm,
             constant / (swept - slip * clearance),
-            slip * clearance,
+            slip * clearance * warm,
             backing.slip_exponent,
         ]
         return equations.BACKING, row, NO_TABLE[None]

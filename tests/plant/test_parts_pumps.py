@@ -124,6 +124,57 @@ def test_linear_models_with_tables(share, load_):
     check_against_complex_step(system, np.array([share]), np.array([load_]))
 
 
+# Warm gas at the inlet: as much volume, less gas.
+
+WARM = {"inlet_temperature_k": 2.0 * 293.15}
+SLIPPING = {"displacement_m3_s": S, "ultimate_pressure_pa": 2.0, "clearance_conductance_m3_s": 0.01}
+
+
+@pytest.mark.parametrize("speed", [0.4, 1.0])
+def test_a_warm_booster_compresses_as_stated(speed):
+    """Without flow the temperature of the inlet does not matter: K0 is a ratio of volume flows."""
+    leaking = GAPS | {"gap_conductance_per_pressure_m3_s_pa": 1e-6, "carry_back_speed_m3_s": 0.003}
+    described = (
+        leaking,
+        *(leaking | {"slip_split": split} for split in ("gap", "carry-back")),
+        *(
+            {"swept_speed_m3_s": 0.5, "compression_curve": K0_CURVE, "slip_split": split}
+            for split in ("gap", "carry-back", "at peak")
+        ),
+    )
+    for booster in described:
+        cold, warm = (
+            steady_pressures(
+                build_chain(boosted(booster | more, purge={"interstage_pa_m3_s": 10.0})), speed, 0.0
+            )
+            for more in ({}, WARM)
+        )
+        assert warm == pytest.approx(cold, rel=1e-9)
+
+
+@pytest.mark.parametrize("gas", ["air", "H2"])
+@pytest.mark.parametrize("speed, exponent", [(1.0, 0.0), (0.6, 2.0)])
+def test_a_warm_backing_pump_ends_at_its_stated_pressure(gas, speed, exponent):
+    backing = SLIPPING | {"slip_exponent": exponent, "stated_gas": "air"}
+    ends = [
+        chamber(plant(backing=backing | more, gas={"name": gas}), speed, 0.0) for more in ({}, WARM)
+    ]
+    assert ends[1] == pytest.approx(ends[0], rel=1e-9)
+    if gas == "air" and speed == 1.0:
+        assert ends[1] == pytest.approx(2.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("backing", [SLIPPING | {"slip_exponent": 2.0}, {"curves": CURVES}])
+def test_at_twice_the_temperature_pumps_take_half_the_gas_at_the_same_pressures(backing):
+    """Every volume flow stays, so that all pressures are those of twice the gas, cold."""
+    leaking = GAPS | {"gap_conductance_per_pressure_m3_s_pa": 1e-6, "carry_back_speed_m3_s": 0.003}
+    for speed in (0.55, 1.0):
+        cold = steady_pressures(build_chain(boosted(leaking, backing=backing)), speed, 30.0)
+        hot = boosted(leaking | WARM, backing=backing | WARM)
+        warm = steady_pressures(build_chain(hot), speed, 15.0)
+        assert warm == pytest.approx(cold, rel=1e-9)
+
+
 # Limiters.
 
 
