@@ -11,7 +11,7 @@ import math
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
@@ -21,60 +21,28 @@ from concurrent.futures import (
     wait,
 )
 from contextlib import contextmanager
-from dataclasses import dataclass
-from dataclasses import fields as dataclass_fields
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
-from chamberctl.errors import ChamberctlError, InputError
+from chamberctl.errors import InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.compiled import cache_findings
-from chamberctl.plant.tolerances import TolerancedField, toleranced_fields, vary
-from chamberctl.simulation.judging import judged, measured
-from chamberctl.simulation.runs import SHOWN, Failure, MonteCarlo, Run
-from chamberctl.simulation.scattered import scattered
+from chamberctl.plant.tolerances import TolerancedField, toleranced_fields
+from chamberctl.simulation.draws import Measure, Task, metric_values, shown_times, work
+from chamberctl.simulation.runs import Failure, MonteCarlo, Run
 from chamberctl.simulation.scenarios import prepare
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.tuned import Tuning
     from chamberctl.plant.point import OperatingPoint
-    from chamberctl.simulation.engine import Trace
-    from chamberctl.simulation.prepared import Prepared
     from chamberctl.study import Study
 
-__all__ = ["Failure", "MonteCarlo", "Run", "drawn", "metric_values", "monte_carlo", "work"]
-
-Array = NDArray[np.float64]
-Measure = Callable[["Trace", "Prepared"], Mapping[str, float]]
+__all__ = ["Failure", "MonteCarlo", "Run", "monte_carlo"]
 
 CHUNKS_PER_WORKER = 8
 LARGEST_CHUNK = 50
 MOST_RUNS = 1_000_000
-LEAST_FACTOR = 0.01
-"""Least factor of a field whose tolerance is 100 % or more."""
-
-TOLERANCE = 3e-5
-"""Error of ln p allowed per step in many runs: three times that of a single one. It moved the
-pressures of a furnace's gas step by 3e-6, far less than any tolerance drawn does."""
-
 _LOOK_EVERY_S = 0.2
-_FAILURES = (ChamberctlError, ArithmeticError, ValueError)
-"""What a single run may end with; everything else is a fault of the program."""
-
-
-@dataclass(frozen=True)
-class Task:
-    """Some runs, as they are sent to a worker."""
-
-    study: Study
-    prepared: Prepared
-    fields: tuple[TolerancedField, ...]
-    seed: int
-    numbers: range
-    measure: Measure
 
 
 def monte_carlo(
@@ -160,7 +128,7 @@ def monte_carlo(
         asked=runs,
         seed=seed,
         fields=fields,
-        time_s=_shown_times(prepared),
+        time_s=shown_times(prepared),
         runs=complete,
         failures=failures,
         cancelled=cancelled,
@@ -227,111 +195,6 @@ def _result(future: Future[list[Run | Failure]], task: Task) -> list[Run | Failu
             'if __name__ == "__main__":.'
         )
         return [Failure(number, {}, reason) for number in task.numbers]
-
-
-def work(task: Task) -> list[Run | Failure]:
-    """Make the runs of a task; this is what workers call."""
-    factors = [drawn(task.fields, task.seed, number) for number in task.numbers]
-    try:
-        variants = _variants(task, factors)
-    except _FAILURES:
-        variants = [_variant(task, one) for one in factors]
-    found: list[Run | Failure] = []
-    for number, one, variant in zip(task.numbers, factors, variants, strict=True):
-        if isinstance(variant, str):
-            found.append(Failure(number, one, variant))
-            continue
-        noise = int(np.random.SeedSequence([task.seed, number, 1]).generate_state(1)[0])
-        found.append(_one(number, one, variant, noise, task.measure))
-    return found
-
-
-def _variants(task: Task, factors: Sequence[Mapping[str, float]]) -> list[Prepared | str]:
-    """Prepare the scenario in each drawn plant."""
-    studies = []
-    for one in factors:
-        changed = task.study
-        for path, factor in one.items():
-            changed = vary(changed, path, factor)
-        studies.append(changed)
-    return scattered(task.study, task.prepared, studies)
-
-
-def _variant(task: Task, factors: Mapping[str, float]) -> Prepared | str:
-    try:
-        return _variants(task, [factors])[0]
-    except _FAILURES as error:
-        return str(error) or type(error).__name__
-
-
-def _one(
-    number: int, factors: Mapping[str, float], prepared: Prepared, noise: int, measure: Measure
-) -> Run | Failure:
-    try:
-        trace = prepared.run(seed=noise, tolerance=TOLERANCE)
-        if not trace.complete:
-            return Failure(number, factors, "The integration could not go on.")
-        measures = {name: float(value) for name, value in measure(trace, prepared).items()}
-    except _FAILURES as error:
-        return Failure(number, factors, str(error) or type(error).__name__)
-    shown = np.interp(_shown_times(prepared), trace.time_s, trace.columns["indicated_pa"])
-    return Run(number, factors, measures, shown)
-
-
-def drawn(fields: Sequence[TolerancedField], seed: int, number: int) -> dict[str, float]:
-    """Factors of one run.
-
-    Parameters
-    ----------
-    fields : sequence of TolerancedField
-        What is known only within a tolerance.
-    seed, number : int
-        Seed of all, and number of the run [-].
-
-    Returns
-    -------
-    dict of str to float
-        Factor on each field, by its path [-]; uniform within the tolerance.
-    """
-    uniform = np.random.default_rng([seed, number, 0]).uniform(-1.0, 1.0, len(fields))
-    return {
-        field.path: max(1.0 + field.tolerance * float(share), LEAST_FACTOR)
-        for field, share in zip(fields, uniform, strict=True)
-    }
-
-
-def metric_values(trace: Trace, prepared: Prepared) -> dict[str, float]:
-    """Measures of a run: its metrics that are numbers.
-
-    Parameters
-    ----------
-    trace : Trace
-        A run.
-    prepared : Prepared
-        What was run.
-
-    Returns
-    -------
-    dict of str to float
-        The fields of `metrics.Metrics`; of a limit cycle `limit_cycle_amplitude` [of setpoint] and
-        `limit_cycle_period_s` [s], 0 and NaN where there is none; and `holds`, 1 where the duty's
-        limits are kept, else 0, NaN where it states none.
-    """
-    found = measured(prepared, trace)
-    values = {
-        field.name: float(getattr(found, field.name))
-        for field in dataclass_fields(found)
-        if field.name not in ("limit_cycle", "complete", "findings")
-    }
-    cycle, verdict = found.limit_cycle, judged(prepared, found)
-    values["limit_cycle_amplitude"] = cycle.amplitude if cycle else 0.0
-    values["limit_cycle_period_s"] = cycle.period_s if cycle else math.nan
-    values["holds"] = float(verdict.holds) if verdict.judged else math.nan
-    return values
-
-
-def _shown_times(prepared: Prepared) -> Array:
-    return np.linspace(0.0, prepared.happenings.duration_s, SHOWN)
 
 
 def _findings(

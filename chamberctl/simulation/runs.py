@@ -109,6 +109,20 @@ class MonteCarlo:
                 found[name] = np.quantile(known, levels, method="inverted_cdf")
         return found
 
+    def worst(self) -> Run | None:
+        """The run to look into first.
+
+        One that breaks the duty's limits before one that keeps them; of those one in which the
+        pressure never came to the setpoint; of those the one with the largest peak deviation. None
+        where no run was made.
+        """
+        if not self.runs:
+            return None
+        broken = self.values("holds") == 0.0
+        lost = np.isnan(self.values("overshoot"))
+        order = np.lexsort((self.values("peak_deviation"), lost, broken))
+        return self.runs[int(order[-1])]
+
     def readings(self, levels: Sequence[float] = QUANTILES) -> Array:
         """Quantiles of the reading at each of `time_s` [Pa], shape (levels, SHOWN)."""
         if not self.runs:

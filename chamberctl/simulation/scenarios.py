@@ -18,6 +18,7 @@ from chamberctl.findings import Finding
 from chamberctl.plant.compiled import cache_findings
 from chamberctl.plant.window import duty_points
 from chamberctl.simulation import disturbances, handovers
+from chamberctl.simulation.engine import TOLERANCE
 from chamberctl.simulation.judging import judged, measured, measured_findings
 from chamberctl.simulation.prepared import Plan, Prepared, Situation, bad_action
 from chamberctl.simulation.sightings import band_notes, shown
@@ -279,7 +280,9 @@ def prepare(
     return build(study, chosen, point, scenario, start_output=start_output)
 
 
-def run(prepared: Prepared, *, seed: int | None = None) -> ScenarioRun:
+def run(
+    prepared: Prepared, *, seed: int | None = None, tolerance: float = TOLERANCE
+) -> ScenarioRun:
     """Run a prepared scenario.
 
     Parameters
@@ -288,13 +291,15 @@ def run(prepared: Prepared, *, seed: int | None = None) -> ScenarioRun:
         What to run.
     seed : int, optional
         Seed of the gauge's noise; no noise if not given.
+    tolerance : float
+        Error of ln p allowed per step [-].
 
     Returns
     -------
     ScenarioRun
         The run, and what it showed.
     """
-    trace = prepared.run(seed=seed)
+    trace = prepared.run(seed=seed, tolerance=tolerance)
     found = measured(prepared, trace)
     findings = (
         *prepared.notes,

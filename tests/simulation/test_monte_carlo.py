@@ -21,8 +21,9 @@ import chamberctl as cc
 from chamberctl.errors import InputError
 from chamberctl.plant.operating import operating_point
 from chamberctl.plant.tolerances import toleranced_fields, vary
+from chamberctl.simulation.draws import drawn, metric_values, repeated
 from chamberctl.simulation.engine import Trace
-from chamberctl.simulation.monte_carlo import MonteCarlo, drawn, metric_values, monte_carlo
+from chamberctl.simulation.monte_carlo import MonteCarlo, monte_carlo
 from chamberctl.simulation.prepared import Prepared
 from chamberctl.simulation.scattered import scattered
 from chamberctl.simulation.scenarios import prepare
@@ -253,6 +254,36 @@ def test_the_measures_are_the_metrics_of_the_run() -> None:
     assert measured["holds"] == 0.0
     without = metric_values(run.trace, prepare(tuning().study, found, "gas-step"))
     assert math.isnan(without["holds"])
+
+
+def test_a_draw_is_repeated_with_its_whole_trace() -> None:
+    """The worst run of many, once more: same plant, same noise, same numbers."""
+    found = tuning("crystal-furnace")
+    result = many(AtOnce(), preset="crystal-furnace", runs=5, seed=4)
+    worst = result.worst()
+    assert worst is not None
+    assert worst.measures["peak_deviation"] == result.values("peak_deviation").max()
+    again = repeated(found.study, prepare(found.study, found, "gas-step"), worst.number, seed=4)
+    assert metric_values(again.trace, again.prepared) == pytest.approx(
+        worst.measures, rel=1e-6, nan_ok=True
+    )
+    shown = np.interp(result.time_s, again.trace.time_s, again.trace.columns["indicated_pa"])
+    assert shown == pytest.approx(worst.indicated_pa, rel=1e-9)
+    assert replace(result, runs=()).worst() is None
+
+
+def test_a_run_that_breaks_a_limit_is_worse_than_one_that_peaks_higher() -> None:
+    result = many(AtOnce(), runs=3)
+    runs = [
+        replace(run, measures={**run.measures, "holds": holds, "overshoot": over,
+                               "peak_deviation": peak})
+        for run, holds, over, peak in zip(
+            result.runs, (1.0, 0.0, 0.0), (0.1, 0.0, math.nan), (0.9, 0.3, 0.2), strict=True
+        )
+    ]  # fmt: skip
+    worst = replace(result, runs=tuple(runs)).worst()
+    assert worst is not None
+    assert worst.number == 2
 
 
 # --- ends
