@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from chamberctl.control.analysis import QUANTITIES, Found, compute
 from chamberctl.control.controller import PidSettings
+from chamberctl.display import number
 from chamberctl.errors import InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.linear import LoopModel
@@ -156,6 +157,7 @@ def _one(found: Found, settings: PidSettings) -> LoopMargins:
         for w, size in zip(found.phase_omega, found.phase_size, strict=True)
     )
     finding = None
+    several = crossings_finding(gain_crossings) if exists else None
     if exists and settings.scan_time_s is not None and values["crossover_rad_s"] > 0.0:
         slow = 1.0 / values["crossover_rad_s"]
         lag = max(slow - float(found.dead_time_s[0]), 0.3 * slow)
@@ -165,8 +167,25 @@ def _one(found: Found, settings: PidSettings) -> LoopMargins:
         reason=found.reason[0],
         gain_crossings=gain_crossings if exists else (),
         phase_crossings=phase_crossings if exists else (),
-        findings=(finding,) if finding else (),
+        findings=tuple(found for found in (several, finding) if found is not None),
         **values,
+    )
+
+
+def crossings_finding(crossings: Sequence[GainCrossing]) -> Finding | None:
+    """Return a caution that lists all gain crossings where there is more than one."""
+    if len(crossings) < 2:
+        return None
+    listed = "; ".join(
+        f"{number(crossing.omega_rad_s)} rad/s ({number(abs(crossing.angle_deg))} deg, "
+        f"{number(crossing.delay_s)} s)"
+        for crossing in crossings
+    )
+    return Finding(
+        "caution",
+        "gain crossings",
+        f"The loop gain is 1 at {len(crossings)} frequencies, with these phase and delay margins: "
+        f"{listed}. The smallest of each is the margin that is reported.",
     )
 
 

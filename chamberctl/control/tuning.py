@@ -278,6 +278,9 @@ def _plant_findings(draft: _Draft, points: Sequence[TunedPoint]) -> Iterator[Fin
     for point in points:
         for finding in point.model.findings:
             yield replace(finding, text=f"{point.where}: {finding.text}")
+        for finding in point.margins.findings:
+            if finding.subject == "gain crossings":
+                yield replace(finding, text=f"{point.where}: {finding.text}")
     slow_scan = scan_time_finding(study.controller.scan_time_s, tau_c)
     if slow_scan:
         yield slow_scan

@@ -16,6 +16,7 @@ from chamberctl.control.controller import PidSettings
 from chamberctl.control.frequency import stack
 from chamberctl.control.margins import LoopMargins, margins, scan_time_finding
 from chamberctl.control.sweep import limit_at_infinity
+from chamberctl.display import number
 from chamberctl.errors import InputError
 from chamberctl.plant.linear import LoopModel
 from tests.control.loops import plant, random_loop, sampled_poles, settings
@@ -199,6 +200,13 @@ def test_a25_several_crossings() -> None:
     assert found.phase_margin_deg == pytest.approx(min(angles), rel=1e-12)
     assert found.delay_margin_s == pytest.approx(min(delays), rel=1e-12)
     assert np.argmin(angles) > 0 or np.argmin(delays) > 0
+    (finding,) = (one for one in found.findings if one.subject == "gain crossings")
+    assert finding.severity == "caution"
+    assert finding.text.startswith("The loop gain is 1 at 3 frequencies")
+    for crossing in found.gain_crossings:
+        assert f"{number(crossing.omega_rad_s)} rad/s" in finding.text
+    once = margins(two_lags()[0], settings(2.0, 20.0))
+    assert not any(one.subject == "gain crossings" for one in once.findings)
 
 
 def test_a_conditionally_stable_loop_lists_both_ends() -> None:
