@@ -344,7 +344,7 @@ def test_an_earlier_report_is_replaced_and_its_leftovers_removed(tmp_path: Path)
     (tmp_path / "notes.txt").write_bytes(b"mine")
     folder.write_files(tmp_path, NEW)
     found = listing(tmp_path)
-    assert found.pop(folder.LIST_NAME)
+    assert found.pop(folder.REPORT.list_name)
     assert found == {**NEW, "notes.txt": b"mine"}
 
 
@@ -375,6 +375,25 @@ def test_a_report_beside_the_study_itself_is_possible(tmp_path: Path) -> None:
     assert listing(tmp_path)["report.html"] == b"new"
 
 
+RUNS = folder.Kind("the runs", "--csv", "runs.json", "runs/1", clears=False)
+
+
+def test_runs_are_added_to_a_folder_and_nothing_is_removed(tmp_path: Path) -> None:
+    folder.write_files(tmp_path, NEW)
+    folder.write_files(tmp_path, {"a.csv": b"1", "b.csv": b"2"}, RUNS)
+    folder.write_files(tmp_path, {"b.csv": b"3"}, RUNS)
+    found = listing(tmp_path)
+    assert (found["a.csv"], found["b.csv"], found["report.html"]) == (b"1", b"3", b"new")
+    (tmp_path / "a.csv").write_bytes(b"mine")
+    folder.refuse_taken(tmp_path, ["b.csv", "c.csv"], RUNS)
+    with pytest.raises(cc.InputError, match=r"--csv.*a\.csv.*not of the runs made here before"):
+        folder.refuse_taken(tmp_path, ["a.csv"], RUNS)
+    with pytest.raises(cc.InputError, match="move it away"):
+        folder.write_files(tmp_path, {"report.html": b"4"}, RUNS)
+    folder.write_files(tmp_path, OLD)
+    assert listing(tmp_path)["b.csv"] == b"3"
+
+
 def test_a_link_is_not_followed(tmp_path: Path) -> None:
     elsewhere = tmp_path / "elsewhere"
     elsewhere.write_bytes(b"mine")
@@ -387,8 +406,8 @@ def test_a_link_is_not_followed(tmp_path: Path) -> None:
 
 
 def test_a_strange_list_is_refused(tmp_path: Path) -> None:
-    (tmp_path / folder.LIST_NAME).write_text('{"format": "something else"}')
-    with pytest.raises(cc.InputError, match=folder.LIST_NAME):
+    (tmp_path / folder.REPORT.list_name).write_text('{"format": "something else"}')
+    with pytest.raises(cc.InputError, match=folder.REPORT.list_name):
         folder.write_files(tmp_path, NEW)
 
 
