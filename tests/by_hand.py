@@ -46,6 +46,8 @@ def ideal_window(gas_factor: float = 1.0, conductance_m3_s: float = np.inf) -> A
         authority_chamber=alpha,
         authority_gauge=np.ones_like(alpha),
         feasible=np.ones_like(true, dtype=bool),
+        controllable=np.ones_like(true, dtype=bool),
+        floor_pa=0.0,
         extrapolated=np.broadcast_to(speeds < 0.12, true.shape),
         lowest_indicated_pa=loads / 0.1 / gas_factor,
         highest_indicated_pa=loads / 0.02 / gas_factor,
@@ -58,6 +60,7 @@ def ideal_point(gas_load_pa_m3_s: float, gas_factor: float = 1.0) -> Any:
     speed = gas_load_pa_m3_s / (0.1 * 5 * MBAR * gas_factor)
     return SimpleNamespace(
         feasible=bool(0.2 <= speed <= 1.0),
+        below_floor=False,
         speed=speed,
         indicated_pa=5 * MBAR,
         pressure_pa=5 * MBAR * gas_factor,

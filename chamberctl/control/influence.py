@@ -17,6 +17,7 @@ import numpy as np
 from chamberctl.control.margins import margins
 from chamberctl.display import number
 from chamberctl.plant.field_names import field_words
+from chamberctl.plant.floor import above_floor, floor_pa
 from chamberctl.plant.small_signal import loop_models
 from chamberctl.plant.tolerances import envelope_cases, toleranced_fields, vary
 from chamberctl.plant.variations import Outcome, outcomes
@@ -200,8 +201,10 @@ def _state(outcome: Outcome, worst_ms: float) -> State:
 
 def _effect(label: str, base: Outcome, outcome: Outcome, nominal: State, ms: float) -> Effect:
     state = _state(outcome, ms)
-    lowest = _largest_change(base.lowest_pa, outcome.lowest_pa)
-    highest = _largest_change(base.highest_pa, outcome.highest_pa)
+    before, after = (
+        above_floor(one.lowest_pa, one.highest_pa, floor_pa(one.study)) for one in (base, outcome)
+    )
+    lowest, highest = (_largest_change(*ends) for ends in zip(before, after, strict=True))
     lost = tuple(sorted(nominal.held - state.held))
     return Effect(
         label=label,

@@ -10,6 +10,8 @@ from matplotlib.axes import Axes
 
 from chamberctl.display import Display, number
 from chamberctl.figures import style
+from chamberctl.figures.load_curves import curve, label_ends, masked, pick, speed_limits
+from chamberctl.plant.gauge import reading
 
 if TYPE_CHECKING:
     from chamberctl.plant.point import OperatingPoint
@@ -18,92 +20,15 @@ if TYPE_CHECKING:
 
 LOW_AUTHORITY = 0.3
 HEIGHT_IN = 3.4
-
-
-def _pick(count: int, most: int = 5) -> list[int]:
-    """Return at most a handful of indices, both ends always among them."""
-    if count <= most:
-        return list(range(count))
-    return sorted({round(i * (count - 1) / (most - 1)) for i in range(most)})
+REFUSED = "not controllable"
+NEAR_FLOOR = 3.0
+"""A floor that lies lower under the curves than by this factor is not drawn."""
 
 
 def _gauge(study: Study) -> Any:
     """Return the gauge the loop reads."""
     wanted = study.controller.gauge
     return next(g for g in study.system.gauges if g.tag == wanted)
-
-
-def _masked(window: OperatingWindow, name: str, row: int) -> np.ndarray:
-    values = np.asarray(getattr(window, name)[row], dtype=float)
-    return np.where(np.asarray(window.feasible[row], dtype=bool), values, np.nan)
-
-
-def _curve(axis: Axes, window: OperatingWindow, row: int, values: np.ndarray, dash: Any) -> None:
-    """Draw one gas load's curve; where data are extrapolated it turns dotted and thin."""
-    percent = 100 * np.asarray(window.speeds)
-    beyond = np.asarray(window.extrapolated[row], dtype=bool)
-    axis.plot(percent, np.where(beyond, np.nan, values), color=style.INK, linestyle=dash)
-    if beyond.any():
-        near = beyond | np.roll(beyond, 1) | np.roll(beyond, -1)
-        axis.plot(
-            percent, np.where(near, values, np.nan), color=style.MUTED, linestyle=":", linewidth=0.9
-        )
-
-
-def _label_ends(
-    axis: Axes, ends: Sequence[tuple[float, float, str]], *, log: bool, height_in: float
-) -> None:
-    """Write each curve's name beside its right end, moved apart where they would collide."""
-    low, high = axis.get_ylim()
-    to = np.log10 if log else (lambda value: value)
-    span = float(to(high) - to(low))
-    gap = 0.062 * span * (3.0 / height_in)
-    wanted = [float(to(max(y, low) if log else y)) for _, y, _ in ends]
-    placed = style.spread_apart(wanted, gap, float(to(low)) + gap / 2, float(to(high)) - gap / 2)
-    for (x, y, text), position in zip(ends, placed, strict=True):
-        axis.annotate(
-            text,
-            (x, y),
-            xytext=(1.03, (position - float(to(low))) / span),
-            textcoords="axes fraction",
-            fontsize=7,
-            va="center",
-            annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": style.FAINT, "linewidth": 0.6, "shrinkB": 0},
-        )
-
-
-def _speed_limits(axis: Axes, study: Study) -> None:
-    """Shade the speeds the loop may not use and hatch the bands it must avoid."""
-    drive = study.system.drive
-    low, high = 100 * drive.minimum_speed, 100 * drive.maximum_speed
-    for start, stop in ((0.0, low), (high, max(high, 105.0))):
-        if stop > start:
-            axis.axvspan(start, stop, color=style.RULE, alpha=0.55, linewidth=0, zorder=0.5)
-    for start, stop in drive.avoid_bands:
-        axis.axvspan(
-            100 * start,
-            100 * stop,
-            facecolor="none",
-            edgecolor=style.FAINT,
-            hatch="////",
-            linewidth=0,
-        )
-    axis.set_xlim(0, max(105.0, high * 1.02))
-    words = (("below minimum speed", low, 3), ("above maximum speed", high, 105.0))
-    for text, edge, other in words:
-        if abs(edge - other) > 6:
-            axis.annotate(
-                text,
-                ((edge + other) / 2, 0.03),
-                xycoords=axis.get_xaxis_transform(),
-                rotation=90,
-                fontsize=6.5,
-                color=style.MUTED,
-                ha="center",
-                va="bottom",
-            )
-    axis.set_xlabel("speed [% of rated]")
 
 
 def _setpoints(axis: Axes, study: Study, unit: Display) -> None:
@@ -136,24 +61,29 @@ def _pressure_axis(
     axis: Axes, window: OperatingWindow, study: Study, unit: Display, name: str
 ) -> None:
     """Draw one pressure (true or indicated) against speed for several gas loads."""
-    rows = _pick(len(window.gas_loads_pa_m3_s))
-    curves = {row: unit.to_pressure(_masked(window, name, row)) for row in rows}
+    rows = pick(len(window.gas_loads_pa_m3_s))
+    curves = {row: unit.to_pressure(masked(window, name, row)) for row in rows}
     gauge = _gauge(study)
     wanted = [unit.to_pressure(hold.setpoint_pa) for hold in study.duty.holds]
     finite = np.concatenate([c[np.isfinite(c)] for c in curves.values()] + [np.array(wanted)])
     finite = finite[finite > 0]
     low, high = float(finite.min()) / 1.35, float(finite.max()) * 1.35
+    floor = _floor(window, study, unit, name)
+    if low / NEAR_FLOOR < floor:
+        low = min(low, floor / 1.35)
     style.log_axis(axis, "y", low, high)
     ends = []
     for index, row in enumerate(rows):
-        _curve(axis, window, row, curves[row], style.DASHES[index % len(style.DASHES)])
+        curve(axis, window, row, curves[row], style.DASHES[index % len(style.DASHES)])
         valid = np.flatnonzero(np.isfinite(curves[row]))
         if len(valid):
             load = unit.gas_load_text(float(window.gas_loads_pa_m3_s[row]))
             last = int(valid[-1])
             ends.append((100 * float(window.speeds[last]), float(curves[row][last]), load))
-    _speed_limits(axis, study)
-    _label_ends(axis, ends, log=True, height_in=HEIGHT_IN)
+    speed_limits(axis, study)
+    label_ends(axis, ends, log=True, height_in=HEIGHT_IN)
+    if floor > low:
+        _draw_floor(axis, low, floor, study.system.drive.minimum_speed, unit)
     if name == "indicated_pa":
         _setpoints(axis, study, unit)
         bounds = unit.to_pressure(gauge.range_low_pa), unit.to_pressure(gauge.range_high_pa)
@@ -170,16 +100,54 @@ def _pressure_axis(
     _duty_points(axis, window, study, unit, name)
 
 
+def _floor(window: OperatingWindow, study: Study, unit: Display, name: str) -> float:
+    """Return the minimum controllable pressure on an axis; 0 where it is no single height there."""
+    gauge, floor = _gauge(study), window.floor_pa
+    if not floor or name == "pressure_pa":
+        return float(unit.to_pressure(floor))
+    if gauge.position != "chamber":
+        return 0.0
+    return float(unit.to_pressure(float(reading(study.system, gauge, floor))))
+
+
+def _draw_floor(axis: Axes, low: float, floor: float, speed: float, unit: Display) -> None:
+    """Hatch what the duty takes as not controllable; the words begin at a speed."""
+    axis.axhspan(
+        low,
+        floor,
+        facecolor="none",
+        edgecolor=style.FAINT,
+        hatch="\\\\",
+        linewidth=0,
+        zorder=0.6,
+    )
+    axis.axhline(floor, color=style.MUTED, linewidth=1.0, zorder=0.7)
+    axis.annotate(
+        f"not controllable below {number(floor)} {unit.pressure}",
+        (100 * speed, floor),
+        xytext=(4, -3),
+        textcoords="offset points",
+        fontsize=6.5,
+        ha="left",
+        va="top",
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+        zorder=2,
+    )
+
+
 def _duty_points(
     axis: Axes, window: OperatingWindow, study: Study, unit: Display, name: str
 ) -> None:
     """Mark every duty point by its number; unreachable ones are crossed out at the nearer edge."""
-    blocked: dict[tuple[float, float], list[str]] = {}
+    blocked: dict[tuple[float, float, str], list[str]] = {}
     drive = study.system.drive
     for label, point in _point_groups(window.duty_points):
         if point.feasible:
             y = unit.to_pressure(getattr(point, name))
             style.badge(axis, 100 * point.speed, y, str(label))
+        elif point.below_floor:
+            key = (100 * point.speed, float(unit.to_pressure(getattr(point, name))), REFUSED)
+            blocked.setdefault(key, []).append(str(label))
         elif name == "indicated_pa":
             middle = window.lowest_indicated_pa[
                 int(
@@ -187,14 +155,14 @@ def _duty_points(
                 )
             ]
             edge = drive.maximum_speed if point.indicated_pa < middle else drive.minimum_speed
-            key = (100 * edge, float(unit.to_pressure(point.indicated_pa)))
+            key = (100 * edge, float(unit.to_pressure(point.indicated_pa)), "not reachable")
             blocked.setdefault(key, []).append(str(label))
-    shown = sorted((y, x, labels) for (x, y), labels in blocked.items() if np.isfinite(y))
-    below = _crowded([y for y, _, _ in shown])
-    for (y, x, labels), under in zip(shown, below, strict=True):
+    shown = sorted((y, x, why, labels) for (x, y, why), labels in blocked.items() if np.isfinite(y))
+    below = _crowded([y for y, *_ in shown])
+    for (y, x, why, labels), under in zip(shown, below, strict=True):
         axis.plot([x], [y], "x", color=style.ALARM, markersize=7, markeredgewidth=1.8, zorder=7)
         axis.annotate(
-            f"{', '.join(labels)} not reachable",
+            f"{', '.join(labels)} {why}",
             (x, y),
             xytext=(-7 if x > 50 else 7, -4 if under else 4),
             textcoords="offset points",
@@ -247,6 +215,12 @@ def operating_window(window: OperatingWindow, study: Study) -> style.Picture:
         f"{unit.gas_load_text(float(loads[0]))} to {unit.gas_load_text(float(loads[-1]))}; "
         f"{len(reach)} of {len(window.duty_points)} duty points lie on a reachable curve between "
         "minimum and maximum speed."
+        + (
+            f" Below {unit.pressure_text(window.floor_pa)} in the chamber the duty takes the plant "
+            "as not controllable."
+            if window.floor_pa
+            else ""
+        )
     )
     return figure
 
@@ -269,9 +243,9 @@ def authority(window: OperatingWindow, study: Study) -> style.Picture:
     """
     unit = Display.of(study)
     figure, axes = style.canvas(6.9, 2.7, columns=2, sharey=True)
-    rows = _pick(len(window.gas_loads_pa_m3_s))
+    rows = pick(len(window.gas_loads_pa_m3_s))
     tables = {
-        n: np.array([_masked(window, n, r) for r in rows])
+        n: np.array([masked(window, n, r) for r in rows])
         for n in ("authority_chamber", "authority_gauge")
     }
     finite = np.concatenate([t[np.isfinite(t)] for t in tables.values()])
@@ -282,13 +256,13 @@ def authority(window: OperatingWindow, study: Study) -> style.Picture:
         axis.set_ylim(min(0.0, float(finite.min()) if finite.size else 0.0), min(top, 4.0))
         ends = []
         for index, row in enumerate(rows):
-            _curve(axis, window, row, table[index], style.DASHES[index % len(style.DASHES)])
+            curve(axis, window, row, table[index], style.DASHES[index % len(style.DASHES)])
             valid = np.flatnonzero(np.isfinite(table[index]))
             if len(valid):
                 last = int(valid[-1])
                 load = unit.gas_load_text(float(window.gas_loads_pa_m3_s[row]))
                 ends.append((100 * float(window.speeds[last]), float(table[index][last]), load))
-        _speed_limits(axis, study)
+        speed_limits(axis, study)
         axis.axhspan(
             axis.get_ylim()[0], LOW_AUTHORITY, facecolor=style.RULE, alpha=0.55, linewidth=0
         )
@@ -301,7 +275,7 @@ def authority(window: OperatingWindow, study: Study) -> style.Picture:
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
         )
         if axis is axes[1]:
-            _label_ends(axis, ends, log=False, height_in=2.7)
+            label_ends(axis, ends, log=False, height_in=2.7)
         axis.set_title(title)
         for label, point in _point_groups(window.duty_points):
             if point.feasible:

@@ -23,6 +23,9 @@ SAME = 0.005
 """Changes below this are called no change: half a percent is less than any of the inputs is known
 to (assumed, because gauges and pump data are hardly better)."""
 
+_OF_THE_PLANT = ("minimum_controllable_pressure_pa", "minimum_controllable_reason")
+"""Fields of the duty that say something of the plant: each study's own count."""
+
 
 @dataclass(frozen=True)
 class Change:
@@ -111,15 +114,17 @@ def compare(first: Study, second: Study) -> Comparison:
     first : Study
         The study whose setpoints and metered gas loads count.
     second : Study
-        The study that is held against it; of its duty nothing is used. Its own leakage counts, so
-        that a constant bleed may be written as `gas_load.leak`.
+        The study that is held against it. Of its duty only the minimum controllable pressure is
+        used, which belongs to the plant. Its own leakage counts, so that a constant bleed may be
+        written as `gas_load.leak`.
 
     Returns
     -------
     Comparison
         Window, points, and the differences in plain words.
     """
-    moved = second.model_copy(update={"duty": first.duty})
+    own = {name: getattr(second.duty, name) for name in _OF_THE_PLANT}
+    moved = second.model_copy(update={"duty": first.duty.model_copy(update=own)})
     windows = (
         operating_window(first, n_speeds=2),
         operating_window(moved, n_speeds=2),
@@ -235,7 +240,11 @@ def _changes_text(changes: tuple[Change, ...]) -> Iterator[str]:
         yield f"Changed in the plant: {shown}{more}."
     else:
         yield "The plant is the same in both."
-    if any(c.path.startswith("duty.") for c in changes):
+    duty = [c for c in changes if c.path.startswith("duty.")]
+    for c in duty:
+        if c.path.endswith("minimum_controllable_pressure"):
+            yield f"Each plant has its own {c.name.partition(': ')[2]}: {c.first} -> {c.second}."
+    if any("minimum_controllable" not in c.path for c in duty):
         yield "The duties differ; both plants are shown at the duty of the first."
 
 

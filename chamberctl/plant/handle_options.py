@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from chamberctl.cautions import GAS_ADVICE
 from chamberctl.plant.chain import build_chain
+from chamberctl.plant.floor import above_floor, controllable, floor_pa
 from chamberctl.plant.gauge import true_pressure
 from chamberctl.plant.nearby import limited
 from chamberctl.plant.point import throughput_text
@@ -204,12 +205,13 @@ def _bleed(study: Study, points: Sequence[OperatingPoint]) -> float:
 def _of_outcome(name: str, what: str, advice: str, gas: float, outcome: Outcome) -> Handle:
     speeds = response(outcome)
     pressure = outcome.pressures_pa[0]
+    lowest, highest = above_floor(outcome.lowest_pa, outcome.highest_pa, floor_pa(outcome.study))
     return Handle(
         name=name,
         what=what,
         held=_numbers(outcome.held & ~outcome.limited),
         total=outcome.held.size,
-        turndown=_least(outcome.highest_pa / outcome.lowest_pa),
+        turndown=_least(highest / lowest),
         lowest_authority=_least(outcome.authority),
         highest_authority=-_least(-outcome.authority),
         time_constant_s=-_least(-speeds.time_constant_s),
@@ -288,7 +290,7 @@ def _throttle(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
         why = "not computed: the vapor load depends on the pressure that the throttle makes"
         return Handle(about.name, why, advice=about.advice, computed=False)
     pressure, load, lowest = full.pressure_pa, base.gas_load_pa_m3_s, base.lowest_pa
-    held = pressure > lowest
+    held = (pressure > lowest) & controllable(pressure, floor_pa(base.study))
     authority = np.where(held, 1.0 - lowest / pressure, np.nan)
     volume = base.chain.volumes_m3[0]
     wide = load[held] / (pressure - lowest)[held]
@@ -321,6 +323,7 @@ def _bleeding(base: Outcome, full: _FullSpeed, about: Handle) -> Handle:
     chain, most = base.chain, full.carried_pa_m3_s
     added = most - base.gas_load_pa_m3_s
     held = (added >= -1e-9 * most) & np.isfinite(full.nodes_pa[0])
+    held &= controllable(full.pressure_pa, floor_pa(base.study))
     authority, tau = np.full(held.shape, np.nan), np.full(held.shape, np.nan)
     if np.any(held):
         top = np.full(int(held.sum()), base.study.system.drive.maximum_speed)

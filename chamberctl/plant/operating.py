@@ -192,6 +192,7 @@ def point_at(found: Survey, index: int, chain: Chain, system: System, where: str
         limited_by=str(found.limited_by[index]),
         extrapolated=bool(found.extrapolated[index]),
         findings=(),
+        below_floor=False,
         **values,
     )
     return replace(point, findings=point_findings(point, system))
@@ -253,6 +254,7 @@ def _infeasible_point(
         limited_by="",
         extrapolated=False,
         findings=tuple(findings),
+        below_floor=False,
         **numbers,
     )
 

@@ -25,8 +25,8 @@ class OperatingPoint:
     where : str
         Label of the point.
     feasible : bool
-        Whether the steady state exists; if not, numbers are NaN, and `reason` and `nearest` say
-        why and what could be had instead.
+        Whether speed holds the point; if not, `reason` and `nearest` say why and what could be had
+        instead. Where no steady state exists, numbers are NaN.
     reason, nearest : str
         See `feasible`; empty otherwise.
     pressure_pa, indicated_pa : float
@@ -60,6 +60,9 @@ class OperatingPoint:
         The backing pump works outside the range of its stated curve.
     findings : tuple of Finding
         What an engineer should know about this point.
+    below_floor : bool
+        Refused because the duty states that the plant cannot be controlled at so low a pressure;
+        the numbers are those of the model.
     """
 
     where: str
@@ -89,6 +92,7 @@ class OperatingPoint:
     limited_by: str
     extrapolated: bool
     findings: tuple[Finding, ...]
+    below_floor: bool
 
 
 def pressure_text(pressure_pa: float) -> str:

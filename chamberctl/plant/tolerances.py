@@ -38,6 +38,7 @@ SHORT_AGAINST_LOOP = 0.1
 _SET = ("rated", "range_low", "range_high", "minimum_speed", "maximum_speed", "resolution")
 """Fields on a nameplate, or set by somebody: they are known, whatever their basis."""
 _CURVES = ("curve", "points", "compression_curve")
+_OF_THE_PLANT = ("system.", "duty.minimum_controllable_pressure")
 _SLIP_EXPONENTS = (0.0, 2.0)
 _DECIDED = ("measured", "data sheet")
 
@@ -86,10 +87,11 @@ def toleranced_fields(study: Study) -> tuple[TolerancedField, ...]:
     Returns
     -------
     tuple of TolerancedField
-        In the order of the file: fields of the system and gas loads of the duty that state a
-        tolerance, and those of the system that are assumed without one, with 20 % (a temperature
-        5 %). Left out are zeros, which no factor changes; what stands on a nameplate or is set
-        (rated and limiting speeds, range of a gauge); and gauges that the loop does not read.
+        In the order of the file: fields of the system, the minimum controllable pressure and gas
+        loads of the duty that state a tolerance, and those of the plant that are assumed without
+        one, with 20 % (a temperature 5 %). Left out are zeros, which no factor changes; what stands
+        on a nameplate or is set (rated and limiting speeds, range of a gauge); and gauges that the
+        loop does not read.
     """
     found = []
     other_gauges = tuple(
@@ -98,13 +100,13 @@ def toleranced_fields(study: Study) -> tuple[TolerancedField, ...]:
         if gauge.tag != study.controller.gauge
     )
     for path, origin in study.provenance.items():
-        if not path.startswith(("system.", "duty.hold[")) or path.startswith(other_gauges):
+        if not path.startswith((*_OF_THE_PLANT, "duty.hold[")) or path.startswith(other_gauges):
             continue
         spec, value = field_at(study, path)
         if not _varies(spec, value):
             continue
         tolerance = origin.tolerance
-        if tolerance is None and origin.basis == "assumed" and path.startswith("system."):
+        if tolerance is None and origin.basis == "assumed" and path.startswith(_OF_THE_PLANT):
             is_temperature = spec.dimension == "temperature"
             tolerance = ASSUMED_TEMPERATURE_TOLERANCE if is_temperature else ASSUMED_TOLERANCE
         if tolerance:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.floor import controllable, floor_pa
 from chamberctl.plant.gauge import reading, true_pressure
 from chamberctl.plant.nearby import (
     GAS_LOAD,
@@ -43,10 +44,10 @@ class Outcome:
     study : Study
         The changed study.
     held : bool array, shape (P,)
-        Whether speed holds the point.
+        Whether speed holds the point, and the duty's floor lies below it.
     lowest_pa, highest_pa : array, shape (P,)
-        Chamber pressure at maximum and minimum speed with the point's gas [Pa]; NaN: no steady
-        state.
+        Chamber pressure at maximum and minimum speed with the point's gas, whatever the duty's
+        floor [Pa]; NaN: no steady state.
     lowest_indicated_pa, highest_indicated_pa : array, shape (P,)
         The same as readings [Pa].
     speed, authority : array, shape (P,)
@@ -250,6 +251,7 @@ def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcom
         pressures[:, open_points] = steady_pressures(chain, speed[open_points], loads[open_points])
     slowest, fastest = drive.minimum_speed * (1.0 - _EDGE), drive.maximum_speed * (1.0 + _EDGE)
     held = (states.found[2 * count :] | open_points) & (speed >= slowest) & (speed <= fastest)
+    held &= controllable(pressures[0], floor_pa(study))
     stuck = held & limited(chain, pressures)
     return Outcome(
         study=study,

@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.findings import Finding
-from chamberctl.plant.chain import build_chain, gauge_node
+from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.floor import (
+    above_floor,
+    controllable,
+    floor_findings,
+    floor_pa,
+    refused_below,
+)
 from chamberctl.plant.gas import system_gas
 from chamberctl.plant.gauge import expected_gas_factor, reading
 from chamberctl.plant.operating import operating_points
@@ -20,6 +27,7 @@ from chamberctl.plant.point import (
     pressure_text,
     throughput_text,
 )
+from chamberctl.plant.steady import speed_for_pressure, steady_pressures
 from chamberctl.plant.survey import Survey, survey
 
 if TYPE_CHECKING:
@@ -46,8 +54,13 @@ class OperatingWindow:
         Controller outputs within the drive's range [-].
     gas_loads_pa_m3_s : array, shape (Q,)
         Gas loads of the duty, at T_ref [Pa m3/s].
+    floor_pa : float
+        Minimum controllable pressure in the chamber that the duty states [Pa]; 0: none.
+    controllable : bool array, shape (Q, S)
+        Steady states that are not below the floor.
     lowest_pa, highest_pa : array, shape (Q,)
-        Chamber pressures at maximum and at minimum speed [Pa].
+        Lowest and highest chamber pressure that can be held: at maximum speed, or the floor where
+        that is higher, and at minimum speed [Pa].
     lowest_indicated_pa, highest_indicated_pa : array, shape (Q,)
         The same as readings of the loop's gauge [Pa].
     regime : str array, shape (Q, S)
@@ -78,6 +91,8 @@ class OperatingWindow:
     booster_difference_pa: Array
     effective_speed_m3_s: Array
     regime: NDArray[Any]
+    floor_pa: float
+    controllable: NDArray[np.bool_]
     lowest_pa: Array
     highest_pa: Array
     lowest_indicated_pa: Array
@@ -122,19 +137,27 @@ def operating_window(
         if name in Survey.__dataclass_fields__
     }
     points = duty_points(study)
+    floor = floor_pa(study)
+    arrays["controllable"] = arrays["feasible"] & controllable(arrays["pressure_pa"], floor)
+    fastest, slowest = (found.pressures_pa.reshape(chain.size, *shape)[..., i] for i in (-1, 0))
+    cut_off = floor_findings(study, loads, fastest[0], slowest[0])
+    findings = (*_window_findings(arrays, loads, system, gauge, points), *cut_off)
+    lowest, highest = above_floor(fastest[0], slowest[0], floor)
+    fastest = _at_floor(study, chain, loads, fastest)
     node = gauge_node(chain, gauge)
-    ends = found.pressures_pa.reshape(chain.size, *shape)
+    lost = np.isnan(lowest)
     return OperatingWindow(
         title=study.title,
         speeds=speeds,
         gas_loads_pa_m3_s=loads,
         regime=_joined_regimes(found, shape),
-        lowest_pa=ends[0, :, -1],
-        highest_pa=ends[0, :, 0],
-        lowest_indicated_pa=reading(system, gauge, ends[node, :, -1]),
-        highest_indicated_pa=reading(system, gauge, ends[node, :, 0]),
+        floor_pa=floor,
+        lowest_pa=lowest,
+        highest_pa=highest,
+        lowest_indicated_pa=np.where(lost, np.nan, reading(system, gauge, fastest[node])),
+        highest_indicated_pa=np.where(lost, np.nan, reading(system, gauge, slowest[node])),
         duty_points=points,
-        findings=_window_findings(arrays, loads, system, gauge, points),
+        findings=findings,
         **arrays,
     )
 
@@ -158,7 +181,23 @@ def duty_points(study: Study) -> tuple[OperatingPoint, ...]:
         In the order of `study.duty_points()`.
     """
     setpoints, loads, labels = zip(*study.duty_points(), strict=True)
-    return operating_points(study.system, setpoints, loads, labels, loop_gauge(study))
+    found = operating_points(study.system, setpoints, loads, labels, loop_gauge(study))
+    return refused_below(study, found)
+
+
+def _at_floor(study: Study, chain: Chain, loads: Array, fastest: Array) -> Array:
+    """Node pressures at maximum speed, or at the speed that holds the chamber at the floor."""
+    floor, drive = floor_pa(study), study.system.drive
+    cut = ~np.isnan(fastest[0]) & ~controllable(fastest[0], floor)
+    if not np.any(cut):
+        return fastest
+    speeds = speed_for_pressure(
+        chain, 0, floor, loads[cut], drive.minimum_speed, drive.maximum_speed
+    )
+    ends, held = fastest.copy(), np.isfinite(speeds)
+    ends[:, cut] = np.nan
+    ends[:, np.flatnonzero(cut)[held]] = steady_pressures(chain, speeds[held], loads[cut][held])
+    return ends
 
 
 def _loads(study: Study, count: int | None) -> Array:
@@ -193,7 +232,8 @@ def _window_findings(
         if not np.any(arrays["feasible"][row]):
             text = f"At a gas load of {throughput_text(load)} no speed gives a steady state."
             findings.append(Finding("no", "no steady state", text))
-    weak = np.nanmin(arrays["authority_chamber"]) if np.any(arrays["feasible"]) else np.nan
+    usable = arrays["controllable"]
+    weak = np.min(arrays["authority_chamber"][usable]) if np.any(usable) else np.nan
     if weak < LITTLE_AUTHORITY:
         findings.append(
             Finding(
@@ -203,8 +243,8 @@ def _window_findings(
                 "a throttle or a bleed of approved inert gas acts, a larger pump does not.",
             )
         )
-    if np.any(arrays["extrapolated"]):
-        share = percent_text(float(np.mean(arrays["extrapolated"])))
+    if np.any(arrays["extrapolated"] & usable):
+        share = percent_text(float(np.mean(arrays["extrapolated"][usable])))
         text = f"{share} of the window lies outside the backing pump's stated curve."
         findings.append(Finding("caution", "extrapolated", text))
     findings += _gauge_findings(arrays, gauge)
@@ -252,9 +292,10 @@ def _gauge_findings(arrays: dict[str, Any], gauge: Gauge) -> list[Finding]:
                 "gas: both are shown. A change of gas changes the factor.",
             )
         )
-    if not np.any(arrays["feasible"]):
+    if not np.any(arrays["controllable"]):
         return findings
-    low, high = np.nanmin(arrays["indicated_pa"]), np.nanmax(arrays["indicated_pa"])
+    shown = arrays["indicated_pa"][arrays["controllable"]]
+    low, high = np.min(shown), np.max(shown)
     if low < gauge.range_low_pa or high > gauge.range_high_pa:
         findings.append(
             Finding(

@@ -27,7 +27,7 @@ def reach(study: Study, window: OperatingWindow) -> Table:
     unit = Display.of(study)
     columns = (
         numbers("Gas load", unit.gas_load),
-        numbers("Lowest true", f"{unit.pressure}, highest speed"),
+        numbers("Lowest true", f"{unit.pressure}, {_at_the_lowest(window)}"),
         numbers("Highest true", f"{unit.pressure}, lowest speed"),
         numbers("Lowest indicated", unit.pressure),
         numbers("Highest indicated", unit.pressure),
@@ -45,6 +45,12 @@ def reach(study: Study, window: OperatingWindow) -> Table:
         cells += [number(unit.to_pressure(float(p))) for p in pressures]
         rows.append(Row(cells))
     return Table("Pressures that can be held, for each gas load", columns, rows)
+
+
+def _at_the_lowest(window: OperatingWindow) -> str:
+    """Return what holds the lowest pressures: full speed, or the floor that the duty states."""
+    ruled = np.asarray(window.lowest_pa) <= window.floor_pa
+    return "highest speed or floor" if np.any(ruled) else "highest speed"
 
 
 def points(study: Study, window: OperatingWindow) -> Table:
@@ -77,7 +83,8 @@ def points(study: Study, window: OperatingWindow) -> Table:
             cells += [number(rated * point.speed)] if rated else []
             cells += [number(unit.to_pressure(point.gauge_offset_pa)), remark(study, point)]
         else:
-            cells += ["none"] * (3 if rated else 2) + ["not reachable"]
+            word = "below the minimum controllable pressure" if point.below_floor else ""
+            cells += ["none"] * (3 if rated else 2) + [word or "not reachable"]
         rows.append(Row(cells, "" if point.feasible else "strong"))
     return Table("Where each duty point lies", columns, rows)
 
@@ -108,6 +115,8 @@ def _one_way(window: OperatingWindow, point: OperatingPoint) -> tuple[str, str]:
     """Return fall and rise of a point that speed cannot hold: which of the two is impossible."""
     loads = np.asarray(window.gas_loads_pa_m3_s)
     row = int(np.argmin(np.abs(loads - point.gas_load_pa_m3_s)))
+    if point.below_floor:
+        return "none", "none"
     if point.indicated_pa > window.highest_indicated_pa[row]:
         return "none", CANNOT_RISE
     if point.indicated_pa < window.lowest_indicated_pa[row]:
@@ -198,10 +207,16 @@ def text(study: Study, window: OperatingWindow) -> list[str]:
     total = len(window.duty_points)
     good = sum(point.feasible for point in window.duty_points)
     reason = f" ({drive.minimum_reason})" if drive.minimum_reason else ""
+    floor = (
+        f" The duty takes pressures below {unit.pressure_text(window.floor_pa)} in the chamber as "
+        "not controllable, whatever the model says; they are left out."
+        if window.floor_pa
+        else ""
+    )
     return [
         f"Speed may move from {unit.speed_text(drive.minimum_speed)}{reason} to "
         f"{unit.speed_text(drive.maximum_speed)}. {good} of {total} duty points can be held "
-        "steadily inside these limits.",
+        f"steadily inside these limits.{floor}",
         "Setpoints are indicated pressures. In this study the gauge shows the true chamber "
         "pressure."
         if same_everywhere(window)
@@ -246,6 +261,7 @@ def as_json(study: Study, window: OperatingWindow) -> dict[str, Any]:
     found = []
     for index, point in enumerate(window.duty_points, start=1):
         entry: dict[str, Any] = {"point": index, "feasible": point.feasible}
+        entry["below_minimum_controllable"] = point.below_floor
         entry |= {"where": point.where, "reason": point.reason, "nearest": point.nearest}
         entry |= {name: getattr(point, name) for name in names}
         entry |= {"limited_by": point.limited_by, "extrapolated": point.extrapolated}
@@ -259,6 +275,7 @@ def as_json(study: Study, window: OperatingWindow) -> dict[str, Any]:
             "highest_indicated_pa")  # fmt: skip
     return {
         "title": study.title,
+        "minimum_controllable_pa": window.floor_pa or None,
         "reachable": [dict(zip(keys, map(float, row), strict=True)) for row in rows],
         "duty_points": found,
         "findings": [vars(f) for f in window.findings],

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from chamberctl.control.controller import Memory
 from chamberctl.errors import Infeasible
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
+from chamberctl.plant.floor import controllable, floor_pa
 from chamberctl.plant.gauge import true_pressure
 from chamberctl.plant.nearby import GAS_LOAD, Held, States, same_shape, settle, stacked
 from chamberctl.plant.operating import operating_point
@@ -153,6 +154,8 @@ def _start(
         except Infeasible as error:
             return error.reason
         pressures, speed = np.asarray(point.node_pressures_pa), point.speed
+    if not controllable(pressures[0], floor_pa(study)):
+        return "The chamber's pressure would lie below the minimum controllable one."
     if not drive.minimum_speed <= speed <= drive.maximum_speed:
         word = "more than full" if speed > drive.maximum_speed else "less than minimum"
         return f"It would take {word} speed to hold the setpoint."
