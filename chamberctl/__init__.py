@@ -8,6 +8,7 @@
     window = cc.operating_window(study)  # what the pumps can hold, with findings in plain words
     verdict = cc.handle_verdict(study)   # whether speed is the right handle, and what else would do
     tuning = cc.tune(study)              # gains as typed in, margins at every duty point
+    found = cc.assess(study, settings)   # the same for settings that somebody gives
     run = cc.simulate(study, tuning, "gas-step")  # the sampled loop on the nonlinear plant
     hangs_on = cc.influences(study, tuning)  # uncertain inputs, ranked by what they would move
     cc.write_report(study, tuning, "report")
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.influence import influences
     from chamberctl.control.margins import LoopMargins, margins
-    from chamberctl.control.tuning import Tuning, tune
+    from chamberctl.control.tuning import Tuning, assess, tune
     from chamberctl.plant.comparison import compare
     from chamberctl.plant.handle import handle_verdict
     from chamberctl.plant.linear import LoopModel
@@ -52,6 +53,7 @@ __all__ = [
     "handle_verdict",
     "linearize",
     "tune",
+    "assess",
     "margins",
     "influences",
     "simulate",
@@ -92,6 +94,7 @@ _HOME = {
     "LoopMargins": "control.margins",
     "PidSettings": "control.controller",
     "tune": "control.tuning",
+    "assess": "control.tuning",
     "simulate": "simulation.scenarios",
     "ScenarioRun": "simulation.scenarios",
     "Tuning": "control.tuning",

@@ -23,7 +23,7 @@ from chamberctl.control.duty_margins import (
 )
 from chamberctl.control.forms import from_typed, to_typed
 from chamberctl.control.margins import margins
-from chamberctl.control.tuning import tune
+from chamberctl.control.tuning import assess, tune
 from chamberctl.control.tuning_findings import count_fraction, log_form_costs
 from chamberctl.errors import Infeasible
 from chamberctl.plant.linear import LoopModel
@@ -200,9 +200,25 @@ def test_a_speed_in_a_band_to_avoid_is_said_with_the_gains() -> None:
 
 def test_a_plant_with_the_wrong_sign_gives_no_gains(monkeypatch: pytest.MonkeyPatch) -> None:
     wrong = LoopModel.from_transfer_function([1.0], [10.0, 1.0], 1.0, where="here")
-    monkeypatch.setattr("chamberctl.control.tuning.linearize", lambda *_: wrong)
+    monkeypatch.setattr("chamberctl.control.duty_loops.linearize", lambda *_: wrong)
     with pytest.raises(Infeasible, match="the plant has the wrong sign"):
         tune(cc.load(PLANT))
+
+
+def test_given_settings_get_the_same_assessment_as_tuned_ones() -> None:
+    tuning = tuned(FURNACE)
+    given = assess(tuning.study, tuning.settings)
+    assert given.typed.texts() == tuning.typed.texts()
+    assert given.worst == tuning.worst
+    assert given.design_index == tuning.worst["ms"][1]
+    assert given.why == ("The settings are as they were given.",)
+
+
+def test_given_settings_that_swing_are_a_no() -> None:
+    tuning = tuned(FURNACE)
+    wild = assess(tuning.study, replace(tuning.settings, kc=10.0 * tuning.settings.kc))
+    assert not wild.holds
+    assert any("unstable" in finding.text for finding in said(wild, "margins"))
 
 
 # --- decimals ------------------------------------------------------------------------------------
