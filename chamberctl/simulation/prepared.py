@@ -151,6 +151,8 @@ class Prepared:
         Half width of the duty's hold band [fraction of setpoint].
     limits : study.Limits
         The duty's limits.
+    floor_pa : float
+        The duty's minimum controllable pressure, true and in the chamber [Pa]; 0: none.
     point : OperatingPoint
         The steady state that the loop holds before or after.
     """
@@ -169,6 +171,7 @@ class Prepared:
     notes: tuple[Finding, ...]
     hold_band: float
     limits: Limits
+    floor_pa: float
     point: OperatingPoint
 
     def run(

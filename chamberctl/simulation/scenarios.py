@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 from chamberctl.control.controller import PidSettings
 from chamberctl.control.duty_margins import worst_margins
-from chamberctl.control.margins import margins
 from chamberctl.control.tuned import Tuning
-from chamberctl.control.tuning import tune
+from chamberctl.control.tuning import assess
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.compiled import cache_findings
+from chamberctl.plant.floor import floor_pa
 from chamberctl.plant.window import duty_points
 from chamberctl.simulation import disturbances, handovers
 from chamberctl.simulation.engine import TOLERANCE
@@ -202,13 +202,14 @@ def build(
         notes=(*plan.notes, *band_notes(situation)),
         hold_band=study.duty.hold_band,
         limits=study.duty.limits,
+        floor_pa=floor_pa(study),
         point=point,
     )
 
 
 def simulate(
     study: Study,
-    settings: PidSettings | Tuning | None = None,
+    settings: PidSettings | Tuning,
     scenario: str = "setpoint-step-down",
     *,
     point: OperatingPoint | None = None,
@@ -220,8 +221,8 @@ def simulate(
     ----------
     study : Study
         System, duty and controller; its tables [scenario.NAME] hold the parameters.
-    settings : PidSettings or Tuning, optional
-        What to try; the study is tuned if not given.
+    settings : PidSettings or Tuning
+        What to try, such as from `tune`.
     scenario : str
         One of `SCENARIOS`, such as "gas-step" or "pump-down".
     point : OperatingPoint, optional
@@ -246,12 +247,12 @@ def simulate(
 
 def prepare(
     study: Study,
-    settings: PidSettings | Tuning | None,
+    settings: PidSettings | Tuning,
     scenario: str,
     *,
     point: OperatingPoint | None = None,
 ) -> Prepared:
-    """Prepare a scenario, after tuning the study where settings or point are not given.
+    """Prepare a scenario, at the worst duty point where no point is given.
 
     Parameters
     ----------
@@ -263,20 +264,11 @@ def prepare(
     Prepared
         Ready to run.
     """
-    start_output = None
-    tuning = settings if isinstance(settings, Tuning) else None
-    if tuning is None and (settings is None or point is None):
-        tuning = tune(study)
-    if tuning is not None:
-        start_output = tuning.start_output
-    if isinstance(settings, PidSettings):
-        chosen = settings
-    else:
-        assert tuning is not None
-        chosen = tuning.settings
+    chosen = settings if isinstance(settings, PidSettings) else settings.settings
+    start_output = None if isinstance(settings, PidSettings) else settings.start_output
     if point is None:
-        assert tuning is not None
-        point = worst_point(tuning, chosen)
+        tuning = assess(study, settings) if isinstance(settings, PidSettings) else settings
+        point = worst_point(tuning)
     return build(study, chosen, point, scenario, start_output=start_output)
 
 
@@ -310,15 +302,13 @@ def run(
     return ScenarioRun(trace, prepared, findings, found, judged(prepared, found))
 
 
-def worst_point(tuning: Tuning, settings: PidSettings | None = None) -> OperatingPoint:
+def worst_point(tuning: Tuning) -> OperatingPoint:
     """Duty point whose loop has the highest peak of the sensitivity, or is unstable.
 
     Parameters
     ----------
     tuning : Tuning
-        Duty points with their models.
-    settings : PidSettings, optional
-        Settings to judge; the tuned ones if not given.
+        Duty points with their margins.
 
     Returns
     -------
@@ -326,8 +316,6 @@ def worst_point(tuning: Tuning, settings: PidSettings | None = None) -> Operatin
         The point.
     """
     found = [point.margins for point in tuning.points]
-    if settings is not None and settings != tuning.settings:
-        found = [margins(point.model, settings) for point in tuning.points]
     return tuning.points[worst_margins(found)["ms"][1]].point
 
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.findings import Finding
+from chamberctl.plant.floor import SUBJECT as FLOOR
+from chamberctl.plant.floor import controllable
 from chamberctl.plant.operating import operating_point
 from chamberctl.quantities import format_quantity
 from chamberctl.simulation.metrics import booster_difference
@@ -64,6 +66,21 @@ def _booster_finding(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
     return (Finding("caution" if over else "note", "booster", text + ending),)
 
 
+def _floor_finding(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
+    """Say where the run leaves the pressures that the duty takes as controllable."""
+    known = ~np.isnan(trace.pressure_pa)
+    below = np.flatnonzero(known & ~controllable(trace.pressure_pa, prepared.floor_pa))
+    if not below.size:
+        return ()
+    lowest = format_quantity(float(np.min(trace.pressure_pa[below])), "mbar", 3)
+    text = (
+        f"From {trace.time_s[below[0]]:.4g} s the chamber is below the minimum controllable "
+        f"pressure of {format_quantity(prepared.floor_pa, 'mbar', 3)}, down to {lowest}: there the "
+        "run shows the model and not the plant."
+    )
+    return (Finding("caution", FLOOR, text),)
+
+
 def shown(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
     """What a run showed that its metrics do not say."""
     found = []
@@ -75,7 +92,7 @@ def shown(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
         found.append(Finding("caution", "hand-over", text))
     if any(note.subject == "band to avoid" for note in prepared.notes) and trace.complete:
         found.append(_hunting(trace))
-    return (*found, *_booster_finding(prepared, trace))
+    return (*found, *_booster_finding(prepared, trace), *_floor_finding(prepared, trace))
 
 
 def _hunting(trace: Trace) -> Finding:

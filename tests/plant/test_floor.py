@@ -181,6 +181,20 @@ def test_a_drawn_plant_below_it_does_not_run() -> None:
     assert "minimum controllable" in lost
 
 
+def test_a_run_that_falls_below_it_says_so() -> None:
+    """A step of the setpoint 10 % down from 5 mbar passes a floor of 4.8 mbar."""
+    near, far = (study(floor, ("5 mbar", ("250 mbar L/s",))) for floor in ("4.8 mbar", "1 mbar"))
+    settings = cc.tune(far)
+    for here, warned in ((near, True), (far, False)):
+        run = cc.simulate(here, settings, "setpoint-step-down")
+        found = [f for f in run.findings if f.subject == "minimum controllable pressure"]
+        assert bool(found) == warned
+    assert (
+        "below the minimum controllable pressure of 4.8 mbar, down to 4."
+        in cc.simulate(near, settings, "setpoint-step-down").findings[-1].text
+    )
+
+
 def test_tables_and_numbers_for_machines_say_it() -> None:
     here = study("3 mbar")
     window = operating_window(here)
