@@ -47,7 +47,7 @@ _LOOK_EVERY_S = 0.2
 
 def monte_carlo(
     study: Study,
-    settings: PidSettings | Tuning | None = None,
+    settings: PidSettings | Tuning,
     scenario: str = "gas-step",
     *,
     runs: int = 1000,
@@ -64,8 +64,8 @@ def monte_carlo(
     ----------
     study : Study
         System, duty and controller, with the tolerances of its values.
-    settings : PidSettings or Tuning, optional
-        The controller's settings; tuned if not given. They are the same in every run.
+    settings : PidSettings or Tuning
+        The controller's settings, such as from `tune`. They are the same in every run.
     scenario : str
         One of `scenarios.SCENARIOS`.
     runs : int

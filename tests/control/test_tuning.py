@@ -218,7 +218,7 @@ def test_given_settings_that_swing_are_a_no() -> None:
     tuning = tuned(FURNACE)
     wild = assess(tuning.study, replace(tuning.settings, kc=10.0 * tuning.settings.kc))
     assert not wild.holds
-    assert any("unstable" in finding.text for finding in said(wild, "margins"))
+    assert "unstable" in said(wild, "stability")[0].text
 
 
 # --- decimals ------------------------------------------------------------------------------------

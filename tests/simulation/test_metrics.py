@@ -393,6 +393,7 @@ def test_each_limit_is_judged_against_its_own_metric(name: str) -> None:
     broken = verdict(m, Limits(**{name: GIVEN[name] - 2000.0 * small}))
     assert not broken.holds
     assert len(broken.reasons) == 1
+    assert broken.broken == broken.judged
     assert broken.reasons[0].lower().startswith(LIMITS[name].name)
     assert ("at least" if name == "time_in_band" else "at most") in broken.reasons[0]
 
@@ -410,10 +411,10 @@ def test_the_booster_is_judged_where_there_is_one() -> None:
 
 
 def test_a_scenario_carries_its_metrics_and_a_verdict_by_the_duty() -> None:
-    run = simulate(STUDY, None, "setpoint-step-down")
+    run = simulate(STUDY, cc.tune(STUDY), "setpoint-step-down")
     assert run.verdict.judged == ()
     asked = STUDY.with_text({"duty.limits.undershoot": "1 %", "duty.limits.settling": "1 h"})
-    judged_run = simulate(asked, None, "setpoint-step-down")
+    judged_run = simulate(asked, cc.tune(asked), "setpoint-step-down")
     assert judged_run.metrics == run.metrics
     assert judged_run.verdict.judged == ("undershoot", "settling time")
     assert not judged_run.verdict.holds
@@ -426,14 +427,15 @@ def test_a_scenario_carries_its_metrics_and_a_verdict_by_the_duty() -> None:
 
 def test_a_wrong_action_is_shown_and_not_judged() -> None:
     asked = STUDY.with_text({"duty.limits.settling": "1 min"})
-    run = simulate(asked, None, "wrong-sense")
+    run = simulate(asked, cc.tune(asked), "wrong-sense")
     assert run.metrics.settling_s == math.inf
     assert (run.verdict.holds, run.verdict.judged) == (True, ())
 
 
 def test_during_a_fault_of_the_gauge_the_pressure_it_would_show_is_judged() -> None:
     undetected = {"scenario.gauge_fault.detected": "none", "duty.limits.peak_deviation": "10 %"}
-    run = simulate(STUDY.with_text(undetected), None, "gauge-fault-zero")
+    faulty_study = STUDY.with_text(undetected)
+    run = simulate(faulty_study, cc.tune(faulty_study), "gauge-fault-zero")
     trace, faulty = run.trace, run.trace.columns["indicated_pa"] == 0.0
     assert faulty.sum() > 1000
     watched = watched_pressure(run.prepared, trace)
