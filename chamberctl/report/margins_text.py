@@ -144,6 +144,15 @@ def text(study: Study, tuning: Tuning) -> str:
     )
 
 
+def worst_in_short(study: Study, tuning: Tuning) -> str:
+    """Return the worst margin in a few words, such as "Ms 1.59 of 2 at point 2"."""
+    worst = worst_index(tuning)
+    found, label = tuning.points[worst].margins, labels(tuning)[worst]
+    if not found.stable:
+        return f"{found.reason or 'unstable'} at point {label}"
+    return f"Ms {number(found.ms)} of {number(limits(study)['ms'])} at point {label}"
+
+
 def _which(tuning: Tuning) -> str:
     """Return whose margins are shown: rounded settings, or those the decimals cannot hold."""
     if tuning.typed.is_rounded:

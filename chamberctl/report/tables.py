@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from html import escape
 from itertools import zip_longest
 
 #: Longest text in one line of a terminal's table [characters].
@@ -96,3 +97,38 @@ def _broken(cells: Sequence[str], columns: Sequence[Column], widest: int) -> lis
         for cell, column in zip(cells, columns, strict=True)
     ]
     return [list(line) for line in zip_longest(*parts, fillvalue="")]
+
+
+def as_html(table: Table) -> str:
+    """Return a table as an HTML fragment: names and units in the head, strong rows in bold.
+
+    Parameters
+    ----------
+    table : Table
+
+    Returns
+    -------
+    str
+        A `table` element, its texts escaped; `num`, `mid` and `part` are classes of its cells,
+        `strong` and `starts` of its rows.
+    """
+    parts = ["<table>"]
+    if table.caption:
+        parts.append(f"<caption>{escape(table.caption)}</caption>")
+    heads = (
+        f'<th scope="col"{_class(c.align)}>{escape(c.name)}'
+        f"{f' <small>[{escape(c.unit)}]</small>' if c.unit else ''}</th>"
+        for c in table.columns
+    )
+    parts.append(f"<thead><tr>{''.join(heads)}</tr></thead><tbody>")
+    for row in table.rows:
+        cells = (
+            f"<td{_class(column.align)}>{escape(text)}</td>"
+            for text, column in zip(row.cells, table.columns, strict=True)
+        )
+        parts.append(f"<tr{_class(row.kind)}>{''.join(cells)}</tr>")
+    return "".join([*parts, "</tbody></table>"])
+
+
+def _class(name: str) -> str:
+    return f' class="{name}"' if name else ""

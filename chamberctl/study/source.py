@@ -42,7 +42,7 @@ def read_source(source: str | Path) -> str:
         path = preset_path(file.removeprefix("preset:"))
     else:
         path = Path(source)
-    return _decoded(_bytes_of(path, file), file)
+    return decode_source(_bytes_of(path, file), file)
 
 
 def _bytes_of(path: Path, file: str) -> bytes:
@@ -67,7 +67,8 @@ def _bytes_of(path: Path, file: str) -> bytes:
         raise refuse(file, "file", "a file that cannot be read", f"check it: {reason}") from None
 
 
-def _decoded(content: bytes, file: str) -> str:
+def decode_source(content: bytes, file: str) -> str:
+    """Return the text of a study's bytes; what is no text of fair size is refused."""
     if len(content) > LARGEST_BYTES:
         raise refuse(file, "file", "more than 1 MB", _TOO_LARGE)
     if not content.strip():

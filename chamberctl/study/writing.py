@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from itertools import pairwise
@@ -17,6 +15,7 @@ from tomlkit.exceptions import TOMLKitError
 from chamberctl import quantities
 from chamberctl.errors import QuantityError, StudyError
 from chamberctl.study.fields import Part, Spec, specs, to_si
+from chamberctl.study.files import write_in_one_step
 from chamberctl.study.messages import nearest, shown
 from chamberctl.study.model import Provenance, Study
 from chamberctl.study.paths import split_path
@@ -39,33 +38,7 @@ def text_of(study: Study) -> str:
 
 def save(study: Study, path: str | Path) -> None:
     """Write the study beside the old file, then put it in its place in one step."""
-    content = text_of(study).encode("utf-8")
-    target = Path(os.path.realpath(path))
-    temporary = ""
-    try:
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=".study-", suffix=".tmp")
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(temporary).chmod(_mode(target))
-        os.replace(temporary, target)  # noqa: PTH105 - says what it does
-    except OSError as error:
-        if temporary:
-            Path(temporary).unlink(missing_ok=True)
-        reason = error.strerror or "unknown reason"
-        raise refuse(
-            str(path), "file", "a place that cannot be written",
-            f"save into a folder that exists and may be written: {reason}",
-        ) from None  # fmt: skip
-
-
-def _mode(target: Path) -> int:
-    if target.exists():
-        return target.stat().st_mode & 0o777
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
+    write_in_one_step(path, text_of(study).encode("utf-8"))
 
 
 def with_text(study: Study, changes: Mapping[str, Any]) -> Study:
@@ -74,7 +47,7 @@ def with_text(study: Study, changes: Mapping[str, Any]) -> Study:
     document = tomlkit.parse(text_of(study))
     for path, value in changes.items():
         try:
-            _put(document, path, value)
+            put(document, path, value)
         except (AttributeError, LookupError, TypeError, ValueError, TOMLKitError):
             raise refuse(
                 file, path, shown(value),
@@ -84,7 +57,8 @@ def with_text(study: Study, changes: Mapping[str, Any]) -> Study:
     return loads(tomlkit.dumps(document), file)
 
 
-def _put(document: Any, path: str, value: Any) -> None:
+def put(document: Any, path: str, value: Any) -> None:
+    """Set a value of a TOML document by its path, keeping its basis; None removes it."""
     steps = split_path(path)
     if len(steps) > 1 and steps[-1] in _DETAILS and _put_detail(document, steps, value):
         return

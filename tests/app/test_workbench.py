@@ -1,73 +1,59 @@
-"""The page, driven without a browser."""
+"""The page as a whole: the strip, the choice of view, and what every view stands on."""
 
 from __future__ import annotations
 
-import re
+from collections.abc import Callable
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 import chamberctl as cc
-from chamberctl.resources import resource_folder
-from chamberctl.study import preset_path
+
+Open = Callable[..., AppTest]
 
 
-def page() -> AppTest:
-    return AppTest.from_file(str(resource_folder("app") / "workbench.py"), default_timeout=60)
+def words(page: AppTest) -> str:
+    texts = [*page.markdown, *page.header, *page.error, *page.warning, *page.info]
+    return "\n".join(element.value for element in texts)
 
 
-def texts(drawn: AppTest) -> str:
-    return "\n".join(element.value for element in [*drawn.markdown, *drawn.header])
+def tables(page: AppTest) -> str:
+    return "\n".join(element.value for element in page.get("html"))
 
 
-@pytest.fixture(scope="module")
-def furnace() -> AppTest:
-    drawn = page().run()
-    assert drawn.selectbox[0].value == "crystal-furnace"
-    return drawn
+def test_the_strip_says_study_settings_worst_margin_verdict_and_what_is_saved(
+    open_page: Open,
+) -> None:
+    strip = open_page("preset:crystal-furnace").markdown[0].value
+    assert "**Argon-swept crystal furnace**" in strip
+    assert "in no file of yours" in strip
+    assert "Settings: by the rule" in strip
+    assert "Worst: Ms" in strip
+    assert "✓ YES" in strip
 
 
-def test_the_page_shows_what_the_library_computes(furnace: AppTest) -> None:
-    assert not furnace.exception
+def test_the_margins_on_the_page_are_the_librarys(open_page: Open) -> None:
+    page = open_page("preset:crystal-furnace", view="Tune")
     tuning = cc.tune(cc.load("preset:crystal-furnace"))
-    settings, margins = (table.value for table in furnace.table)
-    assert list(settings["value"]) == [row.text for row in tuning.typed.rows]
-    assert len(margins) == len(tuning.points)
-    assert "speed must go up" in texts(furnace)
+    shown = tables(page)
+    for row in tuning.typed.rows:
+        assert f"<td>{row.label}</td>" in shown
+        assert f'<td class="num">{row.text}</td>' in shown
+    assert "speed must go up" in words(page)
 
 
-def test_every_caution_is_on_the_page(furnace: AppTest) -> None:
+@pytest.mark.parametrize("name", [*cc.presets()])
+def test_every_preset_can_be_shown(open_page: Open, name: str) -> None:
+    page = open_page(f"preset:{name}", view="Tune")
+    assert cc.load(f"preset:{name}").title in page.markdown[0].value
+
+
+def test_every_caution_is_on_the_page(open_page: Open) -> None:
+    page = open_page()
     for caution in cc.CAUTIONS:
-        assert f"**{caution.title}.** {caution.text}" in texts(furnace)
+        assert f"**{caution.title}.** {caution.text}" in words(page)
 
 
-def test_every_preset_can_be_chosen() -> None:
-    drawn = page().run()
-    for name in reversed(cc.presets()):
-        drawn.selectbox[0].set_value(name).run()
-        assert not drawn.exception
-        assert len(drawn.table) == 2
-
-
-def test_a_duty_that_cannot_be_held_gets_its_reason_and_no_settings() -> None:
-    study = cc.load("preset:reference-plant")
-    text = re.sub(r'setpoint = "\d+ mbar"', 'setpoint = "60 mbar"', study.text)
-    drawn = page().run().selectbox[0].set_value("my own study file").run()
-    drawn.file_uploader[0].set_value(("high.toml", text.encode(), "application/toml")).run()
-    assert not drawn.exception
-    assert any(error.value.startswith("No settings:") for error in drawn.error)
-    assert "speed must go up" not in texts(drawn)
-
-
-def test_an_uploaded_study_is_read_and_a_bad_one_is_explained() -> None:
-    drawn = page().run().selectbox[0].set_value("my own study file").run()
-    assert "TOML" in drawn.info[0].value
-    good = preset_path("reference-plant").read_bytes()
-    drawn.file_uploader[0].set_value(("mine.toml", good, "application/toml")).run()
-    assert not drawn.exception
-    assert len(drawn.table) == 2
-    drawn.file_uploader[0].set_value(("mine.toml", b"volume = 3", "application/toml")).run()
-    assert not drawn.exception
-    assert drawn.error
-    assert "mine.toml" in drawn.code[0].value
-    assert "speed must go up" not in texts(drawn)
+def test_an_unknown_view_in_the_address_is_the_first(open_page: Open) -> None:
+    page = open_page(view="Elsewhere")
+    assert page.query_params["view"] == "Describe"

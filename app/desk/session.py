@@ -1,0 +1,257 @@
+"""The one thing a page remembers: the study as it stands, what it came from, and the settings.
+
+No widget lives here. Every change goes through a method, can be undone, and is written to the
+recovery copy before the page is drawn again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import chamberctl as cc
+from chamberctl.errors import Problem
+from chamberctl.study import editing, files, recovery
+from chamberctl.study.source import decode_source, read_source
+
+MOST_STEPS_BACK = 200
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Settings that are kept side by side with others.
+
+    ``texts`` are the numbers as typed in the controller's language, by the law's symbols (what is
+    missing is as the rule gives it).
+    """
+
+    name: str
+    texts: Mapping[str, str]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class State:
+    """All that undo brings back. ``settings`` None: those the tuning gives."""
+
+    text: str
+    settings: Candidate | None = None
+    candidates: tuple[Candidate, ...] = ()
+
+
+@dataclass
+class Session:
+    """What one page holds.
+
+    ``study`` is the last good study and ``good_text`` its text, the key of all that is computed
+    from it; ``text`` is the text as typed, ``problems`` what keeps that from being a study.
+    ``generation`` grows whenever the text changed elsewhere than in the field that is being typed
+    in, so that fields show the new text. ``trouble`` says why there is no recovery copy.
+    """
+
+    key: str
+    state: State
+    source: str
+    file: str = ""
+    file_fingerprint: str = ""
+    text_fingerprint: str = ""
+    study: cc.Study | None = None
+    good_text: str = ""
+    problems: tuple[Problem, ...] = ()
+    generation: int = 0
+    trouble: str = ""
+    back: list[State] = field(default_factory=list)
+    forth: list[State] = field(default_factory=list)
+    copy_fingerprint: str = ""
+
+    # --- how a session begins -----------------------------------------------------------------
+
+    @classmethod
+    def begun(cls, source: str, key: str = "") -> Session:
+        """Return a new session on a study file or a preset; StudyError where it cannot be read."""
+        text = read_source(source)
+        session = cls(key or recovery.new_key(), State(text), source)
+        session._opened(source, text, source)
+        return session
+
+    @classmethod
+    def restored(cls, copy: recovery.RecoveryCopy) -> Session:
+        """Return the session that a recovery copy was made of."""
+        more = copy.more
+        settings = more.get("settings")
+        state = State(
+            copy.text,
+            None if settings is None else Candidate(**settings),
+            tuple(Candidate(**entry) for entry in more.get("candidates", ())),
+        )
+        session = cls(
+            copy.key, state, copy.source, copy.file, copy.file_fingerprint, copy.text_fingerprint
+        )
+        session._judge()
+        session.copy_fingerprint = recovery.written(copy.key)
+        return session
+
+    # --- what is asked of it ------------------------------------------------------------------
+
+    @property
+    def text(self) -> str:
+        """The study's text as it stands, valid or not."""
+        return self.state.text
+
+    @property
+    def settings(self) -> Candidate | None:
+        """The settings in use; None: those the tuning gives."""
+        return self.state.settings
+
+    @property
+    def candidates(self) -> tuple[Candidate, ...]:
+        """Settings kept side by side."""
+        return self.state.candidates
+
+    @property
+    def differs(self) -> bool:
+        """Whether the text is another one than was opened or last saved."""
+        return files.fingerprint(self.text.encode("utf-8")) != self.text_fingerprint
+
+    @property
+    def standing(self) -> str:
+        """Say how the page and the file stand to each other."""
+        if not self.file:
+            return "changed, in no file yet" if self.differs else "as it came, in no file of yours"
+        return "changed since it was saved" if self.differs else "saved"
+
+    def problem_at(self, path: str) -> str:
+        """Return what is wrong with a field, or ""."""
+        parts = (path, f"{path}.tolerance", f"{path}.basis", f"{path}.note")
+        found = (f"{p.remedy}" for p in self.problems if p.field in parts)
+        return "; ".join(found)
+
+    # --- changes ------------------------------------------------------------------------------
+
+    def edit(self, changes: Mapping[str, Any]) -> None:
+        """Type fields of the study anew, by path; None removes a field."""
+        self._change(replace(self.state, text=editing.with_changes(self.text, changes)))
+
+    def set_text(self, text: str) -> None:
+        """Take a whole new text."""
+        self._change(replace(self.state, text=text))
+        self.generation += 1
+
+    def use(self, settings: Candidate | None) -> None:
+        """Take settings into use; None: those the tuning gives."""
+        self._change(replace(self.state, settings=settings))
+
+    def keep_candidate(self, candidate: Candidate) -> None:
+        """Keep settings side by side with the others; the same name replaces."""
+        others = tuple(kept for kept in self.candidates if kept.name != candidate.name)
+        self._change(replace(self.state, candidates=(*others, candidate)))
+
+    def drop_candidate(self, name: str) -> None:
+        """Drop one of the kept settings."""
+        left = tuple(kept for kept in self.candidates if kept.name != name)
+        self._change(replace(self.state, candidates=left))
+
+    def undo(self) -> None:
+        """Take back the last change."""
+        self._move(self.back, self.forth)
+
+    def redo(self) -> None:
+        """Make the change again that was taken back last."""
+        self._move(self.forth, self.back)
+
+    # --- files --------------------------------------------------------------------------------
+
+    def open(self, source: str) -> None:
+        """Open a study file or a preset; StudyError where it is none, and nothing changes then."""
+        text = read_source(source)
+        cc.load(source)
+        self._opened(source, text, source)
+
+    def take_upload(self, name: str, content: bytes) -> None:
+        """Open an uploaded file; StudyError where it is no study, and nothing changes then."""
+        text = decode_source(content, name)
+        self._check(text, name)
+        self._opened("", text, name)
+
+    def save(self, path: str = "") -> None:
+        """Save the study; StudyError where it is not valid, or the file is no longer as it was.
+
+        Without a path it goes to the file it came from. A path that is not that file must be new.
+        """
+        self._check(self.text, path or self.file)
+        target = path or self.file
+        known = self.file_fingerprint if _same(target, self.file) else ""
+        written = files.save_unless_changed(target, self.text, known)
+        self.file, self.file_fingerprint = str(Path(target).absolute()), written
+        self.text_fingerprint = files.fingerprint(self.text.encode("utf-8"))
+        self.source = self.file
+        self._judge()
+        self.write_copy()
+
+    def write_copy(self) -> None:
+        """Write the recovery copy; what hinders it is said in ``trouble``."""
+        try:
+            if self.copy_fingerprint != recovery.written(self.key):
+                # another page was opened on the same copy and has gone on: each keeps its own
+                self.key = recovery.new_key()
+            self.copy_fingerprint = recovery.keep(self._copy())
+            self.trouble = ""
+        except cc.StudyError as error:
+            self.trouble = error.first.remedy
+
+    # --- inside -------------------------------------------------------------------------------
+
+    def _copy(self) -> recovery.RecoveryCopy:
+        settings = None if self.settings is None else vars(self.settings)
+        more = {"settings": settings, "candidates": [vars(kept) for kept in self.candidates]}
+        return recovery.RecoveryCopy(
+            self.key, self.text, self.source, self.file, self.file_fingerprint,
+            self.text_fingerprint, more,
+        )  # fmt: skip
+
+    def _change(self, state: State) -> None:
+        if state == self.state:
+            return
+        self.back = [*self.back, self.state][-MOST_STEPS_BACK:]
+        self.forth = []
+        self._take(state)
+
+    def _move(self, from_: list[State], to: list[State]) -> None:
+        if from_:
+            to.append(self.state)
+            self._take(from_.pop())
+            self.generation += 1
+
+    def _take(self, state: State) -> None:
+        changed = state.text != self.state.text
+        self.state = state
+        if changed:
+            self._judge()
+        self.write_copy()
+
+    def _judge(self) -> None:
+        found = editing.judge(self.text, self.file or self.source, self.study)
+        self.study, self.good_text, self.problems = found.study, found.text, found.problems
+
+    def _opened(self, path: str, text: str, source: str) -> None:
+        is_file = bool(path) and not path.startswith("preset:")
+        self.file = str(Path(path).absolute()) if is_file else ""
+        self.file_fingerprint = files.file_fingerprint(path) if is_file else ""
+        self.text_fingerprint = files.fingerprint(text.encode("utf-8"))
+        self.source, self.study, self.state = source, None, State(text)
+        self.back, self.forth = [], []
+        self.generation += 1
+        self._judge()
+        self.write_copy()
+
+    @staticmethod
+    def _check(text: str, file: str) -> None:
+        found = editing.judge(text, file)
+        if found.problems:
+            raise cc.StudyError(found.problems)
+
+
+def _same(path: str, other: str) -> bool:
+    return bool(other) and Path(path).resolve() == Path(other).resolve()

@@ -1,0 +1,47 @@
+"""What the page's own looks need beside the theme: a strip that stays, large targets, paper."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+#: The strip stays in sight; what is touched is 44 pixels high; pictures are ink on paper in the
+#: dark too; on a telephone nothing is wider than the screen.
+CSS = """
+<style>
+.stMainBlockContainer { padding: 0.5rem 1.5rem 4rem; max-width: 1500px; }
+header[data-testid="stHeader"] { height: 0; min-height: 0; }
+div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
+.st-key-strip { background: var(--st-background-color, Canvas); padding: 0.4rem 0;
+  border-bottom: 2px solid currentColor; gap: 0.2rem; }
+.st-key-strip p { margin: 0; line-height: 1.35; }
+button, [role="tab"], input, textarea, select, summary,
+[data-baseweb="select"] > div, [data-baseweb="input"], label:has(input[type="checkbox"]),
+label:has(input[type="radio"]) { min-height: 44px; }
+[data-testid="stImage"] img, [data-testid="stFullScreenFrame"] img { background: #fff;
+  border-radius: 4px; padding: 6px; }
+div.wide { overflow-x: auto; margin-bottom: 1rem; }
+div.wide table { border-collapse: collapse; font-size: 0.9rem; font-variant-numeric: tabular-nums; }
+div.wide caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
+div.wide th, div.wide td { text-align: left; padding: 0.25rem 0.7rem 0.25rem 0;
+  border-bottom: 1px solid rgba(128, 128, 128, 0.35); vertical-align: top; }
+div.wide .num { text-align: right; white-space: nowrap; }
+div.wide .mid { text-align: center; }
+div.wide tr.strong td { font-weight: 700; }
+div.wide small { font-weight: 400; }
+@media (max-width: 640px) {
+  .stMainBlockContainer { padding: 0.25rem 0.6rem 3rem; }
+  .st-key-strip p { font-size: 0.85rem; }
+}
+</style>
+"""
+
+
+def apply() -> None:
+    """Put the looks on the page."""
+    st.html(CSS)
+
+
+def picture(svg: str, look: str, alt: str) -> None:
+    """Show a picture with a sentence on what to look at; its text alternative is the caption."""
+    st.image(svg, caption=alt, width="stretch")
+    st.markdown(f"**Look at:** {look}")

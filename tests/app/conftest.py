@@ -1,0 +1,37 @@
+"""The page, driven without a browser; recovery copies go to a folder of the test's own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from chamberctl.resources import resource_folder
+from chamberctl.study.recovery import FOLDER_VARIABLE
+
+
+@pytest.fixture(autouse=True)
+def data_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    folder = tmp_path / "data"
+    monkeypatch.setenv(FOLDER_VARIABLE, str(folder))
+    return folder
+
+
+@pytest.fixture
+def open_page(monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
+    """Open the page on a study, in a view, with more of the address where it is given."""
+
+    def opened(study: str = "", view: str = "", **address: str) -> AppTest:
+        monkeypatch.setattr("sys.argv", ["workbench.py", *([study] if study else [])])
+        page = AppTest.from_file(str(resource_folder("app") / "workbench.py"), default_timeout=60)
+        for name, value in address.items():
+            page.query_params[name] = value
+        if view:
+            page.query_params["view"] = view
+        page.run()
+        assert not page.exception
+        return page
+
+    return opened
