@@ -206,7 +206,7 @@ def test_small_numbers_stay_what_they_are(run: Any, tmp_path: Path, typed: str) 
     """A48: 5e-3 mbar in three spellings is shown as 5.0e-3, never as 0.01 or 0."""
     text = studies.reference_text([(typed, ("0.25 mbar L/s",))])
     text = text.replace('range_low = { is = "0.01 mbar"', 'range_low = { is = "1e-3 mbar"')
-    text = text.replace('reading_low = "0.1 mbar"', 'reading_low = "1e-3 mbar"')
+    text = text.replace('reading_low = { is = "0.1 mbar"', 'reading_low = { is = "1e-3 mbar"')
     path = studies.write(tmp_path, text)
     status, out, _ = run("window", path)
     assert status == 0

@@ -304,7 +304,7 @@ def test_a_yes_says_at_its_head_what_alone_would_make_it_a_no(tmp_path: Path) ->
 @pytest.mark.usefixtures("words_only")
 def test_margins_not_kept_head_the_report(tmp_path: Path) -> None:
     text = preset_path("reference-plant").read_text(encoding="utf-8")
-    study = loads(text.replace("ms = 2.0", "ms = 1.2"))
+    study = loads(text.replace("ms = { is = 2.0", "ms = { is = 1.2"))
     tuning = cc.tune(study)
     page = Page(cc.write_report(study, tuning, tmp_path).html.read_text(encoding="utf-8"))
     assert not tuning.holds
