@@ -229,6 +229,8 @@ def test_every_output_carries_the_safety_line_and_no_option_removes_it(
         ("window", path),
         ("window", path, "--json"),
         ("tune", path),
+        ("simulate", path, "--scenario", "gas-step"),
+        ("simulate", path, "--scenario", "gas-step", "--json"),
         ("report", path, "--out", out_dir),
     ):
         _, out, _ = run(*command)
@@ -237,12 +239,22 @@ def test_every_output_carries_the_safety_line_and_no_option_removes_it(
         assert "not a safety function" in (tmp_path / "out" / name).read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("command", ["check", "window", "tune", "report", "presets"])
+@pytest.mark.parametrize("command", ["check", "window", "tune", "simulate", "report", "presets"])
 def test_no_option_touches_the_cautions(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit, match="0"):
         main([command, "--help"])
     options = set(re.findall(r"--[a-z-]+", capsys.readouterr().out))
-    assert options <= {"--help", "--json", "--out", "--self-test"}
+    simulation = {
+        "--scenario",
+        "--all",
+        "--point",
+        "--seed",
+        "--draws",
+        "--csv",
+        "--plot",
+        "--plot-as",
+    }
+    assert options <= {"--help", "--json", "--out", "--self-test"} | simulation
 
 
 def test_out_of_scope_is_said_plainly(run: Any, tmp_path: Path) -> None:
@@ -357,7 +369,7 @@ def test_the_report_goes_to_a_folder_named_after_the_study(
     "arguments, words",
     [
         (["windw", "x"], "did you mean 'window'"),
-        (["simulate", "x"], "commands are check"),
+        (["dance", "x"], "commands are check"),
         (["window"], "STUDY"),
         (["window", "x", "--jsn"], "--jsn"),
         (["check"], "--self-test"),

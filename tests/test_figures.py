@@ -23,6 +23,16 @@ def margins_picture() -> Picture:
     return figures.margins_over_duty(["1", "2", "3"], rows, {MS: 2.0}, rows)
 
 
+def draws() -> figures.SpreadCurve:
+    """A reading that falls from 10 to 5 mbar within a minute, then rests for five."""
+    time = np.linspace(0.0, 360.0, 301)
+    low, middle, high, worst = (5.0 + 5.0 * np.exp(-time / tau) for tau in (5.0, 8.0, 11.0, 15.0))
+    return figures.SpreadCurve(
+        "Setpoint step", time, low, middle, high, (0.05, 0.5, 0.95), worst, 7,
+        np.full(301, 5.0), 0.02, "mbar",
+    )  # fmt: skip
+
+
 PICTURES: dict[str, Callable[[], Picture]] = {
     "window": lambda: figures.operating_window(by_hand.ideal_window(), by_hand.ideal_study()),
     "window of two pressures": lambda: figures.operating_window(
@@ -42,6 +52,7 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "margins": margins_picture,
     "influence": lambda: figures.influence(by_hand.hangs_on()),
     "influence without margins": lambda: figures.influence(by_hand.hangs_on(has_margins=False)),
+    "draws": lambda: figures.spread(draws()),
     "spread": lambda: figures.gain_spread(
         ["1", "2", "3"], [1.0, 1.1, 0.9], [1.0, 10.0, 0.1], "log10"
     ),
@@ -173,6 +184,27 @@ def test_what_the_answer_hangs_on_cuts_a_bar_that_would_hide_the_others() -> Non
     assert lowest.get_yticklabels()[0].get_color() == style.ALARM
     assert len(drawn("influence without margins").axes) == 3
     assert authority.get_title("left").startswith("lowest authority")
+
+
+def test_draws_are_shown_until_nothing_moves_any_more() -> None:
+    """The worst draw comes within 0.3 hold bands of its end after 15 ln(5/0.03) = 77 s."""
+    axis = drawn("draws").axes[0]
+    assert axis.get_xlim()[1] == pytest.approx(77.0 * 7.0 / 6.0, abs=4.0)
+    assert "draw 7" in axis.get_title("left")
+    assert "draw 7 moves between 5 and 10 mbar" in drawn("draws").alt
+
+
+@pytest.mark.parametrize("kind", ["svg", "png"])
+def test_a_picture_in_a_file_of_its_own_carries_its_words(kind: str) -> None:
+    data = figures.to_file(figures.spread(draws()), "Not a safety function <here>.", kind)
+    assert data == figures.to_file(figures.spread(draws()), "Not a safety function <here>.", kind)
+    if kind == "png":
+        assert data.startswith(b"\x89PNG")
+        assert b"Not a safety function" in data
+        return
+    root = ET.fromstring(data)
+    said = [node.text for node in root if node.tag.endswith(("title", "desc"))]
+    assert said == [drawn("draws").alt, "Not a safety function <here>."]
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 from chamberctl import __version__
 
 STUDY_HELP = "study file, or preset:NAME"
-COMMANDS = ("check", "window", "tune", "report", "presets")
+COMMANDS = ("check", "window", "tune", "simulate", "report", "presets")
 
 
 class UsageError(Exception):
@@ -59,6 +59,7 @@ def build_parser() -> argparse.ArgumentParser:
     tune = _command(commands, "tune", "find settings and check their margins over the whole duty")
     tune.add_argument("study", metavar="STUDY", help=STUDY_HELP)
     _json(tune)
+    _simulate(commands)
     report = _command(commands, "report", "tune and write the report, loop.json and gains.csv")
     report.add_argument("study", metavar="STUDY", help=STUDY_HELP)
     report.add_argument(
@@ -74,6 +75,63 @@ def build_parser() -> argparse.ArgumentParser:
     presets.add_argument("path", nargs="?", metavar="PATH", help="new file, or folder to put it in")
     _json(presets)
     return parser
+
+
+def _simulate(commands: Any) -> None:
+    simulate = _command(
+        commands,
+        "simulate",
+        "run the sampled loop on the nonlinear plant through the days it is tried on, and judge it "
+        "by the limits of the duty",
+    )
+    simulate.add_argument("study", metavar="STUDY", help=STUDY_HELP)
+    simulate.add_argument(
+        "--scenario",
+        action="append",
+        metavar="NAME",
+        help="what happens, such as gas-step; may be given several times",
+    )
+    simulate.add_argument(
+        "--all",
+        action="store_true",
+        help="every scenario; those that cannot happen to this plant are named with the reason",
+    )
+    simulate.add_argument(
+        "--point",
+        metavar="N",
+        help="number of the duty point that the loop holds, as in the tables of 'window', or "
+        "'corners' (default: the point with the worst margins)",
+    )
+    simulate.add_argument(
+        "--seed",
+        type=_whole_number,
+        metavar="N",
+        help="seed of the gauge's noise (default: no noise) and of the draws (default: 0)",
+    )
+    simulate.add_argument(
+        "--draws",
+        type=_whole_number,
+        metavar="N",
+        help="run each scenario N times more, over tolerances and noise, and show how the metrics "
+        "are spread and the worst draw; Ctrl-C keeps what is done",
+    )
+    simulate.add_argument(
+        "--csv",
+        metavar="DIR",
+        help="folder for a table of each run; files not written by this command are never "
+        "overwritten",
+    )
+    simulate.add_argument("--plot", metavar="DIR", help="folder for a picture of each run")
+    simulate.add_argument(
+        "--plot-as", choices=("svg", "png"), default="svg", help="kind of picture (default: svg)"
+    )
+    _json(simulate)
+
+
+def _whole_number(typed: str) -> int:
+    if not typed.isdecimal():
+        raise argparse.ArgumentTypeError(f"'{typed}' is no whole number")
+    return int(typed)
 
 
 def _command(commands: Any, name: str, summary: str) -> argparse.ArgumentParser:

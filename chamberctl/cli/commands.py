@@ -155,6 +155,13 @@ def tune(arguments: argparse.Namespace) -> bool:
     return answer.good
 
 
+def simulate(arguments: argparse.Namespace) -> bool:
+    """Run scenarios on the nonlinear plant."""
+    from chamberctl.cli.simulate import simulate as run
+
+    return run(arguments)
+
+
 def report(arguments: argparse.Namespace) -> bool:
     """Tune and write the report."""
     from chamberctl.report import days_of, write_report

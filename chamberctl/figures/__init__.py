@@ -3,7 +3,8 @@
 from chamberctl.figures.influence import influence
 from chamberctl.figures.loop import LoopCurve, bode, gain_spread, margins_over_duty, nyquist
 from chamberctl.figures.responses import ResponseCurve, step_responses
-from chamberctl.figures.style import Picture, to_svg
+from chamberctl.figures.spread import SpreadCurve, spread
+from chamberctl.figures.style import Picture, to_file, to_svg
 from chamberctl.figures.traces import TraceCurve, traces
 from chamberctl.figures.window import authority, operating_window
 
@@ -11,6 +12,7 @@ __all__ = [
     "LoopCurve",
     "Picture",
     "ResponseCurve",
+    "SpreadCurve",
     "TraceCurve",
     "authority",
     "bode",
@@ -19,7 +21,9 @@ __all__ = [
     "margins_over_duty",
     "nyquist",
     "operating_window",
+    "spread",
     "step_responses",
+    "to_file",
     "to_svg",
     "traces",
 ]

@@ -6,12 +6,14 @@ import functools
 import re
 import threading
 from collections.abc import Callable, Sequence
-from io import StringIO
+from html import escape
+from io import BytesIO, StringIO
 from typing import Any, ParamSpec, TypeVar
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
@@ -53,6 +55,9 @@ _RC: Any = {
     "svg.hashsalt": "chamberctl",
 }
 
+
+LOG_FROM = 4.0
+"""Ratio of the highest to the lowest reading shown from which its axis is logarithmic."""
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
@@ -115,6 +120,20 @@ def log_axis(axis: Axes, which: str, low: float, high: float) -> None:
     side.set_minor_formatter(NullFormatter())
 
 
+def setpoint_and_band(axis: Axes, time_s: Any, setpoint: Any, band: float) -> None:
+    """Draw the setpoint dashed and the edges of the hold band dotted."""
+    for edge in (1.0 - band, 1.0 + band):
+        axis.plot(time_s, setpoint * edge, color=ALARM, linewidth=0.8, linestyle=(0, (1, 2)))
+    axis.plot(time_s, setpoint, color=ACCENT, linewidth=0.9, linestyle=(0, (4, 2)), zorder=3)
+
+
+def pressure_axis(axis: Axes, shown: Any) -> None:
+    """Make the upright axis logarithmic where what is shown spans much."""
+    known = shown[np.isfinite(shown) & (shown > 0.0)]
+    if known.size and known.max() > LOG_FROM * known.min():
+        log_axis(axis, "y", 0.85 * float(known.min()), 1.2 * float(known.max()))
+
+
 def spread_apart(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
     """Return label positions near the wanted ones, at least a gap apart where there is room."""
     order = sorted(range(len(wanted)), key=lambda i: wanted[i])
@@ -151,6 +170,40 @@ def badge(axis: Axes, x: float, y: float, label: str, *, strong: bool = False, *
         },
         **more,
     )
+
+
+PIXELS_PER_INCH = 200
+
+
+@house_style
+def to_file(figure: Picture, words: str, kind: str) -> bytes:
+    """Return a figure as a file of its own, on white, with a line of small print.
+
+    Parameters
+    ----------
+    figure : Picture
+    words : str
+        The small print; an SVG holds it as text as well, with the text alternative.
+    kind : {"svg", "png"}
+        What file.
+
+    Returns
+    -------
+    bytes
+        The file.
+    """
+    figure.set_facecolor("white")
+    figure.supxlabel(words, fontsize=5.5, color=MUTED, ha="left", x=0.01)
+    if kind == "svg":
+        text = to_svg(figure, "picture")
+        said = f"<title>{escape(figure.alt)}</title>\n<desc>{escape(words)}</desc>\n"
+        head = text.index(">") + 1
+        return f'<?xml version="1.0"?>\n{text[:head]}\n{said}{text[head:]}\n'.encode()
+    figure.set_dpi(PIXELS_PER_INCH)
+    stream = BytesIO()
+    drawn_on: Any = FigureCanvasAgg(figure)
+    drawn_on.print_png(stream, metadata={"Software": None, "Description": words})
+    return stream.getvalue()
 
 
 @house_style

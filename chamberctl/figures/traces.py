@@ -13,8 +13,6 @@ from chamberctl.display import number
 from chamberctl.figures import style
 
 MOST_POINTS = 900
-LOG_FROM = 4.0
-"""Ratio of the highest to the lowest reading shown from which its axis is logarithmic."""
 
 
 @dataclass(frozen=True)
@@ -129,13 +127,7 @@ def _gray(axis: Axes, curve: TraceCurve) -> None:
 def _reading(axis: Axes, curve: TraceCurve, first: int, last: int) -> None:
     inside = slice(first, last + 1)
     time, setpoint = curve.time_s[inside], curve.setpoint[inside]
-    for edge in (1.0 - curve.band, 1.0 + curve.band):
-        axis.plot(
-            *_thin(time, setpoint * edge), color=style.ALARM, linewidth=0.8, linestyle=(0, (1, 2))
-        )
-    axis.plot(
-        *_thin(time, setpoint), color=style.ACCENT, linewidth=0.9, linestyle=(0, (4, 2)), zorder=3
-    )
+    style.setpoint_and_band(axis, *_thin(time, setpoint), curve.band)
     if curve.predicted is not None:
         axis.plot(
             *_thin(curve.predicted[0], curve.predicted[1]),
@@ -143,9 +135,7 @@ def _reading(axis: Axes, curve: TraceCurve, first: int, last: int) -> None:
         )  # fmt: skip
     reading = curve.reading[inside]
     axis.plot(*_thin(time, reading), color=style.INK, linewidth=1.6, zorder=4)
-    shown = reading[np.isfinite(reading) & (reading > 0.0)]
-    if shown.size and shown.max() > LOG_FROM * shown.min():
-        style.log_axis(axis, "y", 0.85 * float(shown.min()), 1.2 * float(shown.max()))
+    style.pressure_axis(axis, reading)
 
 
 def _speed(axis: Axes, curve: TraceCurve, first: int, last: int) -> None:

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from chamberctl.simulation.scenarios import ScenarioRun
     from chamberctl.study import Study
 
+CORNERS = "Every scenario at the corners of the duty"
+LEGEND = "Dashed: setpoint; dotted: hold band, and limits of speed. Thin below: the output."
+
 #: Pairs of scenarios that one picture shows side by side.
 SHOWN = (("setpoint-step-down", "gas-step"), ("pump-down", "return-from-standby"))
 
@@ -41,7 +44,7 @@ def section(study: Study, tuning: Tuning, days: Sequence[Day]) -> dict[str, Any]
             "The sampled controller ran on the nonlinear plant, scan by scan, with the drive's "
             "ramps, limits, rounding and bands and the gauge's range and counts, through every "
             "scenario at the corners of the duty: lowest and highest setpoint, least and most gas.",
-            _judgment(study, days),
+            judgment(study, days),
             COUNTED,
         ],
         "refusals": refusals(days),
@@ -91,7 +94,8 @@ def broken(study: Study, days: Sequence[Day]) -> list[str]:
     ]
 
 
-def _judgment(study: Study, days: Sequence[Day]) -> str:
+def judgment(study: Study, days: Sequence[Day]) -> str:
+    """Return how many runs keep the duty's limits, and which those are."""
     asked = asked_for(study)
     if not asked:
         return (
@@ -196,11 +200,10 @@ def _verdict(run: ScenarioRun) -> str:
         return "not judged"
     if run.verdict.holds:
         return "kept"
-    names = [reason.split(" ")[0].rstrip(":").lower() for reason in run.verdict.reasons]
-    return f"broken: {join_words(names)}"
+    return f"broken: {join_words(run.verdict.broken)}"
 
 
-def table(study: Study, days: Sequence[Day]) -> Table:
+def table(study: Study, days: Sequence[Day], caption: str = CORNERS) -> Table:
     """Return every run's metrics, scenario by scenario, with the duty's limits at the head."""
     rows = [Row(_limits_row(study), "strong")] if asked_for(study) else []
     last = ""
@@ -217,8 +220,7 @@ def table(study: Study, days: Sequence[Day]) -> Table:
         )
         last = title
     band = number(100 * study.duty.hold_band)
-    title = f"Every scenario at the corners of the duty; hold band \u00b1{band} %"
-    return Table(title, columns(study), rows)
+    return Table(f"{caption}; hold band \u00b1{band} %", columns(study), rows)
 
 
 def _limits_row(study: Study) -> list[str]:
@@ -305,10 +307,7 @@ def _pictures(
             if predicted
             else "Shaded: output given from outside. "
         )
-        caption += (
-            "Dashed: setpoint; dotted: hold band, and limits of speed. Thin below: the output."
-        )
-        found.append(drawing(figures.traces(curves), f"days{number_}", caption))
+        found.append(drawing(figures.traces(curves), f"days{number_}", caption + LEGEND))
     return found
 
 

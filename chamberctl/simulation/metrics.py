@@ -95,11 +95,14 @@ class Verdict:
         The limits that were looked at; empty where the duty states none.
     reasons : tuple of str
         What is not kept, one sentence each.
+    broken : tuple of str
+        Names of the limits that are not kept, as in `judged`.
     """
 
     holds: bool
     judged: tuple[str, ...]
     reasons: tuple[str, ...]
+    broken: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -223,7 +226,7 @@ def verdict(found: Metrics, limits: Limits) -> Verdict:
     """
     if not found.complete:
         return Verdict(False, (), tuple(finding.text for finding in found.findings))
-    judged, reasons = [], []
+    judged, reasons, broken = [], [], []
     for name, what in LIMITS.items():
         limit = getattr(limits, name)
         value = getattr(found, what.metric)
@@ -233,7 +236,8 @@ def verdict(found: Metrics, limits: Limits) -> Verdict:
         kept = value >= limit if what.at_least else value <= limit
         if not kept:
             reasons.append(_broken(what, value, limit))
-    return Verdict(not reasons, tuple(judged), tuple(reasons))
+            broken.append(what.name)
+    return Verdict(not reasons, tuple(judged), tuple(reasons), tuple(broken))
 
 
 def _broken(what: LimitOn, value: float, limit: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -118,10 +119,12 @@ class MonteCarlo:
         """
         if not self.runs:
             return None
-        broken = self.values("holds") == 0.0
-        lost = np.isnan(self.values("overshoot"))
-        order = np.lexsort((self.values("peak_deviation"), lost, broken))
-        return self.runs[int(order[-1])]
+
+        def badness(run: Run) -> tuple[bool, bool, float]:
+            m = run.measures
+            return m["holds"] == 0.0, math.isnan(m["overshoot"]), m["peak_deviation"]
+
+        return max(self.runs, key=badness)
 
     def readings(self, levels: Sequence[float] = QUANTILES) -> Array:
         """Quantiles of the reading at each of `time_s` [Pa], shape (levels, SHOWN)."""
