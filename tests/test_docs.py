@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import importlib
+import inspect
 import re
 import runpy
 import shlex
@@ -100,6 +101,29 @@ def assert_shown(shown: list[str], printed: str, place: str) -> None:
         for line in shown
     )
     assert re.fullmatch(pattern, printed), f"{place} prints\n{printed}"
+
+
+PHYSICS = [name for name in MODULES if name.startswith("chamberctl.physics.")]
+
+
+@pytest.mark.parametrize("module", PHYSICS)
+def test_every_formula_stands_in_the_page_of_equations(module: str) -> None:
+    """Each public function of physics is named in a heading, so that its formula is looked for."""
+    text = (CHECKOUT / "docs" / "explanation" / "equations.md").read_text("utf-8")
+    headings = [line for line in text.splitlines() if line.startswith("#")]
+    named = set(re.findall(r"`(\w+)`", " ".join(headings)))
+    for name, thing in vars(importlib.import_module(module)).items():
+        if inspect.isfunction(thing) and thing.__module__ == module and not name.startswith("_"):
+            assert name in named, f"{module}.{name} has no formula in equations.md"
+
+
+def test_the_page_of_equations_says_of_each_where_it_holds_and_where_it_comes_from() -> None:
+    text = (CHECKOUT / "docs" / "explanation" / "equations.md").read_text("utf-8")
+    for section in re.split(r"^## ", text, flags=re.MULTILINE)[1:]:
+        if "\n    " in section:
+            plain = " ".join(section.split()).lower()
+            for word in ("*holds*", "*source", "*not modeled*"):
+                assert word in plain, f"{section.splitlines()[0]}: no {word}"
 
 
 @pytest.mark.parametrize("module", MODULES)
