@@ -76,7 +76,7 @@ def sampled_response(
             given=f"{length:g} s at {ts:g} s a scan",
             field="duration_s",
         )
-    plant = _Plant(model, settings)
+    plant = SampledPlant(model, settings)
     reading, pressure, speed = np.zeros(count), np.zeros(count), np.zeros(count)
     memory = Memory(fresh=False)
     x = np.zeros(plant.whole.shape[0])
@@ -100,7 +100,7 @@ def sampled_response(
     )
 
 
-class _Plant:
+class SampledPlant:
     """The plant from scan to scan: x+ = whole x + now u(k - d) + late u(k - d - 1) + load q."""
 
     def __init__(self, model: LoopModel, settings: PidSettings) -> None:

@@ -190,6 +190,41 @@ def simc(model: ReducedModel, tau_c_s: float | None = None) -> SimcGains:
     return SimcGains(kc * share, ti + td, td / share, tau_c)
 
 
+def simc_improved(
+    model: ReducedModel, tau_c_s: float | None = None, *, derivative: bool = False
+) -> SimcGains:
+    """Return the improved SIMC settings for plants whose dead time is not short against the lag.
+
+    Parameters
+    ----------
+    model : ReducedModel
+        Gain, lag and dead time; its second lag is not used.
+    tau_c_s : float, optional
+        Wanted closed-loop time constant [s]; the effective dead time where missing.
+    derivative : bool
+        PID: the plain rule's PI gains with a third of the dead time as derivative time, in the
+        series form. PI: the plain rule with a third of the dead time added to the lag.
+
+    Returns
+    -------
+    SimcGains
+        In the ideal form.
+
+    References
+    ----------
+    S. Skogestad, C. Grimholt, The SIMC method for smooth PID controller tuning, in PID Control in
+    the Third Millennium (2012), chapter 5: PI. C. Grimholt, S. Skogestad, Optimal PI and PID
+    control of first-order plus delay processes and evaluation of the original and improved SIMC
+    rules, Journal of Process Control 70 (2018) 36-46: PID. From memory.
+    """
+    third = model.dead_time_s / 3.0
+    if derivative:
+        return simc(replace(model, lag2_s=third), tau_c_s)
+    if model.integrating:
+        return simc(replace(model, lag2_s=0.0), tau_c_s)
+    return simc(ReducedModel(model.gain, model.dead_time_s, model.lag1_s + third), tau_c_s)
+
+
 def time_constants(
     model: LoopModel, reading: Reading
 ) -> tuple[float, list[float], list[float], bool]:
