@@ -22,6 +22,7 @@ LAW = """\
 Once per scan Ts, with reading y and setpoint r in the loop's reading (decades of indicated \
 pressure for log10, Pa for linear) and output u in speed fraction:
 yf_old = yf; yf = yf + (y - yf) Ts/(Tf + Ts)
+r_old = r; r moves to the setpoint that was typed in, by at most (setpoint ramp) Ts
 d = d + (Kc Td ((yf - c r) - (yf_old - c r_old))/Ts - d) Ts/(Tfd + Ts)
 e = yf - r   (direct acting: pressure above setpoint -> speed up)
 P = Kc (yf - b r)
@@ -69,6 +70,8 @@ class PidSettings:
         Limits of the output [speed fraction].
     output_rate_per_s : float
         Limit of the output's rate of change [speed fraction per s].
+    setpoint_ramp_per_s : float
+        Rate at which the setpoint moves to what was typed in [decades/s or Pa/s]; inf: at once.
     """
 
     kc: float
@@ -86,13 +89,14 @@ class PidSettings:
     output_min: float = 0.0
     output_max: float = 1.0
     output_rate_per_s: float = math.inf
+    setpoint_ramp_per_s: float = math.inf
 
     def __post_init__(self) -> None:
         for name in ("kc", "td_s", "tf_s", "tfd_s", "b", "c", "output_min", "output_max"):
             _require(math.isfinite(getattr(self, name)), self, name, "must be a finite number")
         for name in ("td_s", "tf_s", "tfd_s"):
             _require(getattr(self, name) >= 0.0, self, name, "must not be negative")
-        for name in ("ti_s", "output_rate_per_s"):
+        for name in ("ti_s", "output_rate_per_s", "setpoint_ramp_per_s"):
             _require(getattr(self, name) > 0.0, self, name, "must be above zero, inf for none")
         if self.scan_time_s is not None:
             good = math.isfinite(self.scan_time_s) and self.scan_time_s > 0.0
@@ -198,14 +202,15 @@ class Numbers(NamedTuple):
     output_min: float
     output_max: float
     largest_move: float
+    setpoint_move: float
 
 
 class Memory(NamedTuple):
     """What the controller remembers from scan to scan.
 
     `integral`, `derivative`, `output` (u) and `unlimited` (v) in speed fraction, `filtered` and
-    `setpoint` in the loop's reading; `fresh` where the next scan in automatic starts from `output`
-    without a bump.
+    `setpoint`, after its ramp, in the loop's reading; `fresh` where the next scan in automatic
+    starts from `output` without a bump.
     """
 
     integral: float = 0.0
@@ -235,21 +240,23 @@ def numbers(settings: PidSettings) -> Numbers:
         output_min=settings.output_min,
         output_max=settings.output_max,
         largest_move=settings.output_rate_per_s * ts,
+        setpoint_move=settings.setpoint_ramp_per_s * ts,
     )
 
 
 def scan(
-    n: Numbers, m: Memory, r: float, y: float, feed_forward: float, held: bool, applied: float
+    n: Numbers, m: Memory, wanted: float, y: float, feed_forward: float, held: bool, applied: float
 ) -> Memory:
     """Return the controller's memory after one scan; its `output` is u before rounding.
 
-    Plain numbers in and out, so that it also compiles. With `held` the output is `applied` and
-    the integral follows it.
+    Plain numbers in and out, so that it also compiles. `wanted` is the setpoint as typed in. With
+    `held` the output is `applied` and the integral follows it.
     """
     start = held or m.fresh
     yf_old = y if start else m.filtered
     yf = yf_old + (y - yf_old) * n.filter_share
-    r_old = r if start else m.setpoint
+    r_old = wanted if start else m.setpoint
+    r = min(max(wanted, r_old - n.setpoint_move), r_old + n.setpoint_move)
     slope = (yf - n.c * r) - (yf_old - n.c * r_old)
     d = m.derivative + (n.derivative_gain * slope - m.derivative) * n.derivative_share
     p = n.kc * (yf - n.b * r)

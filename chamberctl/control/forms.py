@@ -30,6 +30,7 @@ from chamberctl.control.language import (
     integral_row,
     language,
     other_rows,
+    ramp_per_s,
 )
 from chamberctl.findings import Finding
 
@@ -176,6 +177,7 @@ def from_typed(typed: TypedSettings) -> PidSettings:
         b=number["b"],
         c=number["c"],
         tt_s=tt,
+        setpoint_ramp_per_s=ramp_per_s(typed["ramp"], words),
         output_min=number["output_min"] / words.output_per_fraction,
         output_max=number["output_max"] / words.output_per_fraction,
     )
@@ -209,7 +211,7 @@ def read_typed(typed: TypedSettings, texts: Mapping[str, str]) -> TypedSettings:
         text = texts.get(row.key, row.text).strip()
         if text == SAME_AS_TI and row.key == "Tt":
             return replace(row, text=text, value=math.nan)
-        if text == OFF and row.key in ("Tf", "Tfd", "Tt"):
+        if text == OFF and row.key in ("Tf", "Tfd", "Tt", "ramp"):
             return replace(row, text=text, value=math.inf)
         return replace(row, text=text, value=quantities.parse(text, "number"))
 

@@ -104,6 +104,11 @@ class Language:
         return "decade" if self.reading == "log10" else self.reading_unit
 
     @property
+    def ramp_step(self) -> float:
+        """Unit in which the controller counts its reading [decades or Pa]."""
+        return 1.0 if self.reading == "log10" else self.pa_per_unit
+
+    @property
     def reading_span_text(self) -> str:
         """The reading's span in words."""
         low, high = (
@@ -342,5 +347,30 @@ def other_rows(words: Language, settings: PidSettings) -> tuple[TypedValue, ...]
             "how fast the integral follows a limited output",
             "integral",
         ),
+        ramp_row(words, settings.setpoint_ramp_per_s),
         *limits,
     )
+
+
+def ramp_row(words: Language, ramp_per_s: float) -> TypedValue:
+    """Return the row of the setpoint's ramp, per minute in the reading's own unit."""
+    number = 60.0 * ramp_per_s / words.ramp_step
+    text = OFF if math.isinf(number) else repr(number)
+    return TypedValue(
+        "ramp",
+        "Setpoint ramp",
+        text,
+        number,
+        f"{'decades' if words.reading == 'log10' else words.reading_unit}/min",
+        "how fast the setpoint moves to what is typed in; or off",
+        "filter",
+    )
+
+
+def ramp_per_s(row: TypedValue, words: Language) -> float:
+    """Return the ramp [decades/s or Pa/s] that a row means; inverse of `ramp_row`."""
+    if not row.value > 0:
+        raise FormError(
+            "a setpoint ramp must be above 0; write off for none", given=row.text, field=row.label
+        )
+    return row.value * words.ramp_step / 60.0

@@ -68,7 +68,8 @@ def sampled_response(
     """
     n = numbers(settings)._replace(output_min=-math.inf, output_max=math.inf, largest_move=math.inf)
     ts = settings.scan_time_s or 0.0
-    length = duration_s if duration_s is not None else usual_duration(model, settings)
+    ramped_s = abs(setpoint_step) / settings.setpoint_ramp_per_s
+    length = duration_s if duration_s is not None else usual_duration(model, settings) + ramped_s
     count = math.ceil(length / ts - 1e-9) + 1
     if not (length > 0.0 and count <= LONGEST):
         raise InputError(

@@ -211,6 +211,7 @@ def _typed_rows(tuning: Tuning) -> Iterator[tuple[str, ...]]:
         "b": (settings.b, "1"),
         "c": (settings.c, "1"),
         "Tt": (settings.tracking_time_s, "s"),
+        "ramp": (settings.setpoint_ramp_per_s, f"{per}/s"),
         "output_min": (settings.output_min, "speed fraction"),
         "output_max": (settings.output_max, "speed fraction"),
     }

@@ -319,3 +319,17 @@ def test_the_computation_delay_is_one_scan_unless_stated() -> None:
     assert replace(FULL, scan_time_s=0.4, computation_delay_s=None).delay_s == 0.4
     assert replace(FULL, scan_time_s=0.4, computation_delay_s=0.1).delay_s == 0.1
     assert replace(FULL, scan_time_s=None, computation_delay_s=None).delay_s == 0.0
+
+
+def test_the_setpoint_ramps_to_what_was_typed_in() -> None:
+    """By hand: 0.1 decades per second, 0.5 s a scan; proportional action follows the ramp."""
+    law = PidSettings(kc=2.0, scan_time_s=0.5, setpoint_ramp_per_s=0.1, output_min=-9.0)
+    memory = step(Memory(output=0.5), law, 1.0, 1.0)
+    seen = []
+    for _ in range(6):
+        memory = step(memory, law, 1.2, 1.0)
+        seen.append(memory.setpoint)
+        assert memory.output == pytest.approx(0.5 - 2.0 * (memory.setpoint - 1.0), rel=1e-12)
+    assert seen == pytest.approx([1.05, 1.1, 1.15, 1.2, 1.2, 1.2], rel=1e-12)
+    memory = step(memory, law, 0.3, 1.0, mode="manual")
+    assert memory.setpoint == 0.3
