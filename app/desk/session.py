@@ -116,6 +116,12 @@ class Session:
         return files.fingerprint(self.text.encode("utf-8")) != self.text_fingerprint
 
     @property
+    def download_name(self) -> str:
+        """Name for a downloaded study."""
+        stem = Path(self.file or self.source.removeprefix("preset:")).stem
+        return f"{stem or 'study'}.toml"
+
+    @property
     def standing(self) -> str:
         """Say how the page and the file stand to each other."""
         if not self.file:
@@ -133,6 +139,15 @@ class Session:
     def edit(self, changes: Mapping[str, Any]) -> None:
         """Type fields of the study anew, by path; None removes a field."""
         self._change(replace(self.state, text=editing.with_changes(self.text, changes)))
+
+    def edit_tables(self, changes: Mapping[str, Any]) -> None:
+        """Add or take out whole tables and rows, by path."""
+        self.edit(changes)
+        self.generation += 1
+
+    def move_up(self, path: str) -> None:
+        """Put one table of an array before the one before it."""
+        self.set_text(editing.moved_up(self.text, path))
 
     def set_text(self, text: str) -> None:
         """Take a whole new text."""
@@ -180,8 +195,10 @@ class Session:
 
         Without a path it goes to the file it came from. A path that is not that file must be new.
         """
-        self._check(self.text, path or self.file)
         target = path or self.file
+        if not target:
+            raise cc.InputError("give the study a name of your own first", field="Save to")
+        self._check(self.text, target)
         known = self.file_fingerprint if _same(target, self.file) else ""
         written = files.save_unless_changed(target, self.text, known)
         self.file, self.file_fingerprint = str(Path(target).absolute()), written

@@ -18,12 +18,10 @@ def show(session: Session, views: list[str]) -> str:
         with columns[0]:
             chosen = _view(views)
         columns[1].button(
-            "Undo", disabled=not session.back, on_click=session.undo, width="stretch",
-            help="Take back the last change of the study or its settings.",
+            "Undo", disabled=not session.back, on_click=session.undo, width="stretch"
         )  # fmt: skip
         columns[2].button(
-            "Redo", disabled=not session.forth, on_click=session.redo, width="stretch",
-            help="Make the change again that was taken back last.",
+            "Redo", disabled=not session.forth, on_click=session.redo, width="stretch"
         )  # fmt: skip
     if session.trouble:
         st.error(f"**✗ The recovery copy cannot be written:** {session.trouble}. Save the study.")

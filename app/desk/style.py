@@ -8,19 +8,28 @@ import streamlit as st
 #: dark too; on a telephone nothing is wider than the screen.
 CSS = """
 <style>
-.stMainBlockContainer { padding: 0.5rem 1.5rem 4rem; max-width: 1500px; }
-header[data-testid="stHeader"] { height: 0; min-height: 0; }
+.stMainBlockContainer { padding: 0.25rem 1.5rem 4rem; max-width: 1500px; }
+header[data-testid="stHeader"] { display: none; }
 div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
-.st-key-strip { background: var(--st-background-color, Canvas); padding: 0.4rem 0;
-  border-bottom: 2px solid currentColor; gap: 0.2rem; }
+.st-key-strip { background: light-dark(#ffffff, #12181b); padding: 0.5rem 0;
+  border-bottom: 2px solid currentColor; gap: 0.4rem; }
+.st-key-strip [data-testid="stMarkdownContainer"] { margin-bottom: 0; }
 .st-key-strip p { margin: 0; line-height: 1.35; }
-button, [role="tab"], input, textarea, select, summary,
-[data-baseweb="select"] > div, [data-baseweb="input"], label:has(input[type="checkbox"]),
-label:has(input[type="radio"]) { min-height: 44px; }
-[data-testid="stImage"] img, [data-testid="stFullScreenFrame"] img { background: #fff;
-  border-radius: 4px; padding: 6px; }
+.stMain button, .stMain summary, .stMain [data-baseweb="select"] > div,
+.stMain [data-testid="stTextInputRootElement"] { min-height: 44px !important; }
+.stMain [data-testid="stTextInputRootElement"] input { min-height: 42px; }
+.stMain [role="radiogroup"] { flex-wrap: wrap; }
+[role="option"] { min-height: 44px !important; }
+.stMain h3 { font-size: 1.15rem; padding: 0.2rem 0; }
+.stMain h2 { font-size: 1.4rem; padding: 0.4rem 0; }
+.stMain [data-baseweb="select"] > div > div { align-items: center; }
+.stMain [data-testid="stCaptionContainer"] { color: inherit; opacity: 0.85;
+  margin: -0.6rem 0 -0.6rem; }
+.stMain [data-testid="stCaptionContainer"] p { margin: 0; }
+[data-testid="stImage"] img { background: #fff; border-radius: 4px; padding: 6px; }
 div.wide { overflow-x: auto; margin-bottom: 1rem; }
-div.wide table { border-collapse: collapse; font-size: 0.9rem; font-variant-numeric: tabular-nums; }
+div.wide table { border-collapse: collapse; font-size: 0.9rem;
+  font-variant-numeric: tabular-nums; }
 div.wide caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 div.wide th, div.wide td { text-align: left; padding: 0.25rem 0.7rem 0.25rem 0;
   border-bottom: 1px solid rgba(128, 128, 128, 0.35); vertical-align: top; }

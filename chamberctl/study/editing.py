@@ -47,7 +47,8 @@ def with_changes(text: str, changes: Mapping[str, Any], file: str = "study") -> 
     text : str
         TOML text of a study, valid or not.
     changes : Mapping[str, Any]
-        Typed value by path, as in `Study.with_text`; None removes the field.
+        Typed value by path, as in `Study.with_text`; None removes the field. A dict at the index
+        behind the last is a new table of an array.
     file : str
         Name for messages.
 
@@ -67,9 +68,40 @@ def with_changes(text: str, changes: Mapping[str, Any], file: str = "study") -> 
         raise refuse(file, "file", "no TOML", "mend the text of the study first") from None
     for path, value in changes.items():
         try:
-            put(document, path, value)
+            if value is not None or _at(document, path) is not None:
+                put(document, path, value)
         except (AttributeError, LookupError, TypeError, ValueError, TOMLKitError):
             raise refuse(file, path, shown(value), "this path leads nowhere in the study") from None
+    return str(tomlkit.dumps(document))
+
+
+def moved_up(text: str, path: str, file: str = "study") -> str:
+    """Return a study's text with one table of an array before the one that was before it.
+
+    Parameters
+    ----------
+    text : str
+        TOML text of a study, valid or not.
+    path : str
+        Path of the table, such as "system.line[1]"; the first one stays where it is.
+    file : str
+        Name for messages.
+
+    Raises
+    ------
+    StudyError
+        The text is no TOML, or there is no such table.
+    """
+    steps = split_path(path)
+    index = steps[-1]
+    try:
+        document = tomlkit.parse(text)
+        array = _at(document, path.rpartition("[")[0])
+        if isinstance(index, int) and 0 < index < len(array):
+            upper, lower = array[index - 1], array[index]
+            array[index - 1], array[index] = lower, upper
+    except (TOMLKitError, TypeError):
+        raise refuse(file, path, "", "this path leads to no table of the study") from None
     return str(tomlkit.dumps(document))
 
 

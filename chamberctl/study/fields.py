@@ -6,7 +6,7 @@ and the page all read it from there.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
 from typing import Any, Final
@@ -186,6 +186,11 @@ class Part(BaseModel):
     def without_effect(self) -> Iterator[str]:
         """Yield TOML keys of fields that mean nothing beside what else the part says."""
         yield from ()
+
+    @classmethod
+    def foreign_keys(cls, table: Mapping[str, str]) -> frozenset[str]:
+        """Return TOML keys that do not belong beside what a table says, valid or not."""
+        return frozenset()
 
     @model_validator(mode="after")
     def _agree(self) -> Part:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Literal
 
 from chamberctl.physics.loads import outgassing_load
@@ -54,6 +54,13 @@ class Gas(Part):
         default=None, source=_FOR_OWN,
     )  # fmt: skip
     parts: tuple[GasShare, ...] = parts("gases of a blend with their shares", key="part")
+
+    @classmethod
+    def foreign_keys(cls, table: Mapping[str, str]) -> frozenset[str]:
+        """Return the properties of an own gas, and the parts of a blend, beside another name."""
+        name = table.get("name", "")
+        own = () if name == "own" else _OWN
+        return frozenset((*own, *(() if name == "blend" else ("part",))))
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Yield properties that are missing or do not belong, and shares that do not add up."""

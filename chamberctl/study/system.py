@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Literal
 
 from chamberctl.study.fields import ROOM, Part, choice, part, parts, quantity, words
@@ -122,6 +122,16 @@ class LinePart(Part):
         if self.kind == "valve" and (self.diameter_m is None) == (self.conductance_m3_s is None):
             given = "give one of them" if self.diameter_m is None else "keep one of them"
             yield "diameter", f"a valve is described by its diameter or its conductance: {given}"
+
+    @classmethod
+    def foreign_keys(cls, table: Mapping[str, str]) -> frozenset[str]:
+        """Return what belongs to other kinds of parts."""
+        kind = table.get("kind", "")
+        if kind not in _NEEDS:
+            return frozenset()
+        own = {*_NEEDS[kind], *_MAY_HAVE.get(kind, ())}
+        every = {key for keys in (*_NEEDS.values(), *_MAY_HAVE.values()) for key in keys}
+        return frozenset(every - own)
 
     def without_effect(self) -> Iterator[str]:
         """Yield what belongs to other kinds of parts."""

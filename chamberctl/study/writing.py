@@ -62,14 +62,17 @@ def put(document: Any, path: str, value: Any) -> None:
     steps = split_path(path)
     if len(steps) > 1 and steps[-1] in _DETAILS and _put_detail(document, steps, value):
         return
-    place = document
+    place, above = document, document
     for step, following in pairwise(steps):
-        if isinstance(step, str) and step not in place and isinstance(following, str):
-            place[step] = tomlkit.table()
+        above = place
+        if isinstance(step, str) and step not in place:
+            place[step] = tomlkit.table() if isinstance(following, str) else tomlkit.aot()
         place = place[step]
     last = steps[-1]
     if value is None:
         del place[last]
+        if isinstance(last, int) and not place:
+            del above[steps[-2]]
         return
     if isinstance(last, int):
         if last == len(place):

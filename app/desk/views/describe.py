@@ -5,16 +5,39 @@ from __future__ import annotations
 import streamlit as st
 
 import chamberctl as cc
+from chamberctl.study.outline import (
+    SECTIONS,
+    Block,
+    in_section,
+    outline,
+    place_in_words,
+    section_of,
+)
+from desk import study_file
+from desk.fields import show_row
 from desk.findings import show_problems
+from desk.pair_table import show_pairs
 from desk.session import Session
 
 
 def show(session: Session) -> None:
     """Draw the view."""
-    st.header("The system, its duty and its controller")
-    _choose(session)
-    with st.expander("The study as text"):
+    with st.expander("Open another study, save or download this one"):
+        study_file.show(session)
+    try:
+        blocks = outline(session.text, session.study)
+    except cc.StudyError:
+        mend(session)
+        return
+    _elsewhere(session, blocks)
+    section = st.segmented_control(
+        "Part of the study", [*SECTIONS, "As text"], default=next(iter(SECTIONS)), key="section",
+        required=True,
+    )  # fmt: skip
+    if section == "As text":
         _as_text(session)
+        return
+    _section(session, blocks, section or next(iter(SECTIONS)))
 
 
 def mend(session: Session) -> None:
@@ -24,22 +47,64 @@ def mend(session: Session) -> None:
     _as_text(session)
 
 
-def _choose(session: Session) -> None:
-    """Open a preset or an uploaded file."""
-    left, right = st.columns(2)
-    name = left.selectbox("Begin with a preset", list(cc.presets()), index=None)
-    if name and left.button("Open the preset", key=f"open:{name}"):
-        session.open(f"preset:{name}")
-        st.rerun()
-    upload = right.file_uploader("Open a study file (TOML, at most 1 MB)", type="toml",
-                                 max_upload_size=1, key=f"upload:{session.generation}")  # fmt: skip
-    if upload is not None:
-        try:
-            session.take_upload(upload.name, upload.getvalue())
-        except cc.StudyError as error:
-            show_problems("This file is not opened", error.problems)
-        else:
-            st.rerun()
+def _elsewhere(session: Session, blocks: tuple[Block, ...]) -> None:
+    """List everything that keeps the text from being a study, by its place in words."""
+    if session.problems:
+        lines = [
+            f"- **{section_of(problem.field)}, {place_in_words(blocks, problem)}:** "
+            f"{problem.remedy}"
+            for problem in session.problems
+        ]
+        head = "**! Not usable yet; everything else shows the last good study:**\n"
+        st.warning("\n".join((head, *lines)))
+
+
+def _section(session: Session, blocks: tuple[Block, ...], section: str) -> None:
+    for block in in_section(blocks, section):
+        if block.rows:
+            with st.container(border=True):
+                _block(session, block)
+    for block in blocks:
+        for path, title in block.more:
+            if section_of(path) == section:
+                st.button(
+                    f"Add: {title}", key=f"add:{session.generation}:{path}",
+                    on_click=session.edit_tables, args=({path: {}},),
+                )  # fmt: skip
+
+
+def _block(session: Session, block: Block) -> None:
+    _head(session, block)
+    shown = [row for row in block.rows if row.given or row.required or _wrong(session, row.path)]
+    more = [row for row in block.rows if row not in shown and not row.idle]
+    for row in shown:
+        show_pairs(session, row) if row.kind == "pairs" else show_row(session, block, row)
+    if more:
+        title = "1 more field" if len(more) == 1 else f"{len(more)} more fields"
+        with st.expander(f"{title}: {', '.join(row.label for row in more)}"):
+            for row in more:
+                show_pairs(session, row) if row.kind == "pairs" else show_row(session, block, row)
+
+
+def _wrong(session: Session, path: str) -> bool:
+    return bool(session.problem_at(path))
+
+
+def _head(session: Session, block: Block) -> None:
+    """Show what the table is, and offer to move it within its array or to take it out."""
+    key = f"{session.generation}:{block.path}"
+    columns = st.columns([8, 1.5, 1.5], vertical_alignment="center")
+    columns[0].markdown(f"### {block.title}")
+    if block.index:
+        columns[1].button(
+            "Move up", key=f"up:{key}", on_click=session.move_up, args=(block.path,),
+            width="stretch",
+        )  # fmt: skip
+    if block.optional:
+        columns[2].button(
+            "Take out", key=f"out:{key}", on_click=session.edit_tables,
+            args=({block.path: None},), width="stretch",
+        )  # fmt: skip
 
 
 def _as_text(session: Session) -> None:
@@ -48,6 +113,6 @@ def _as_text(session: Session) -> None:
     def take() -> None:
         session.set_text(st.session_state[key])
 
-    st.text_area("Study (TOML)", session.text, height=500, key=key, on_change=take)
+    st.text_area("Study (TOML)", session.text, height=600, key=key, on_change=take)
     if session.problems:
         show_problems("Not usable yet", session.problems)

@@ -1,0 +1,107 @@
+"""Opening and saving: presets, uploads, files by path, and work that was left unsaved."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import streamlit as st
+
+import chamberctl as cc
+from chamberctl.study import recovery
+from desk.findings import show_problems
+from desk.session import Session
+
+
+def show(session: Session) -> None:
+    """Draw the part of the page that opens and saves."""
+    _say(session)
+    left, middle, right = st.columns(3)
+    with left:
+        _preset(session)
+    with middle:
+        _file(session)
+    with right:
+        _save(session)
+    _earlier(session)
+
+
+def _say(session: Session) -> None:
+    """Show what the last opening or saving came to, once."""
+    said = st.session_state.pop("file:said", None)
+    if isinstance(said, cc.InputError):
+        show_problems("Not done", said.problems)
+    elif said:
+        st.success(f"✓ {said}")
+
+
+def _preset(session: Session) -> None:
+    def take() -> None:
+        _try(lambda: session.open(f"preset:{st.session_state['file:preset']}"), "Opened.")
+
+    st.selectbox("Preset", list(cc.presets()), key="file:preset")
+    st.button("Open this preset", on_click=take, width="stretch")
+
+
+def _file(session: Session) -> None:
+    def take_path() -> None:
+        _try(lambda: session.open(st.session_state["file:path"].strip()), "Opened.")
+
+    def take_upload() -> None:
+        upload = st.session_state[key]
+        if upload is not None:
+            _try(lambda: session.take_upload(upload.name, upload.getvalue()), "Opened.")
+
+    key = f"file:upload:{session.generation}"
+    st.file_uploader(
+        "Study file from anywhere (TOML, at most 1 MB)", type="toml", max_upload_size=1, key=key,
+        on_change=take_upload,
+    )  # fmt: skip
+    st.text_input("Or its path on this computer", key="file:path")
+    st.button("Open this file", on_click=take_path, width="stretch")
+
+
+def _save(session: Session) -> None:
+    def take() -> None:
+        name = st.session_state["file:save"].strip()
+        _try(lambda: session.save(name), f"Saved to {name or session.file}.")
+
+    if session.file:
+        st.text_input("Save to (empty: the file it came from)", key="file:save",
+                      placeholder=session.file)  # fmt: skip
+    else:
+        st.text_input("Save to: a name of your own", key="file:save",
+                      placeholder=str(Path.cwd() / "my-plant.toml"))  # fmt: skip
+    st.button("Save the study", on_click=take, width="stretch")
+    st.download_button(
+        "Download the study", session.text, file_name=session.download_name,
+        mime="application/toml", on_click="ignore", width="stretch",
+    )  # fmt: skip
+
+
+def _earlier(session: Session) -> None:
+    """Offer work of other pages that was never saved."""
+    found = [copy for copy in recovery.recent() if copy.key != session.key and copy.differs]
+    if not found:
+        return
+    st.markdown("**Unsaved work of other pages,** kept on this computer:")
+    for copy in found[:5]:
+        columns = st.columns([5, 1, 1], vertical_alignment="center")
+        columns[0].markdown(f"`{copy.source}`, last changed {copy.saved_at_text}")
+        columns[1].button("Continue", key=f"go:{copy.key}", on_click=_continue, args=(copy,))
+        columns[2].button("Forget", key=f"no:{copy.key}", on_click=recovery.forget,
+                          args=(copy.key,))  # fmt: skip
+
+
+def _continue(copy: recovery.RecoveryCopy) -> None:
+    st.session_state["session"] = Session.restored(copy)
+    st.query_params["s"] = copy.key
+
+
+def _try(action: Callable[[], None], done: str) -> None:
+    try:
+        action()
+    except cc.InputError as error:
+        st.session_state["file:said"] = error
+    else:
+        st.session_state["file:said"] = done
