@@ -65,6 +65,17 @@ class LoopStack:
         """Number of the plant's poles in the right half plane."""
         return np.sum(self.poles.real > 0.0, axis=1)
 
+    def subset(self, rows: Index) -> LoopStack:
+        """Return some of the loops, in the order given."""
+        parts = {
+            name: getattr(self, name)[rows]
+            for name in self.__dataclass_fields__
+            if name not in ("law", "scan_time_s")
+        }
+        ts = None if self.scan_time_s is None else self.scan_time_s[rows]
+        law = {name: value[rows] for name, value in self.law.items()}
+        return LoopStack(**parts, scan_time_s=ts, law=law)
+
     def states(self, rows: Index) -> tuple[Array, Array, Array, Array]:
         """Return `factor`, `first`, `second` and `out` of some loops in real states."""
         q = self.basis[rows]
@@ -77,14 +88,15 @@ class LoopStack:
 
     def response(self, w: Array, rows: Index | None = None) -> Complex:
         """Return L at w [rad/s]: (N, F) for all loops, or (P,) for loop rows[i] at w[i]."""
-        return -self._law(w, rows) * self._plant(w, rows)
+        return -self._law(w, rows) * self.plant_response(w, rows)
 
     def _law(self, w: Array, rows: Index | None) -> Complex:
         law = {name: _pick(value, rows) for name, value in self.law.items()}
         ts = None if self.scan_time_s is None else _pick(self.scan_time_s, rows)
         return law_response(w, ts=ts, **law)
 
-    def _plant(self, w: Array, rows: Index | None) -> Complex:
+    def plant_response(self, w: Array, rows: Index | None = None) -> Complex:
+        """Return G alone, dead time and hold included, at w [rad/s] as in `response`."""
         if self.scan_time_s is None:
             pole = 1j * w
             late = None

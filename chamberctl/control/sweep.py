@@ -70,7 +70,7 @@ def sweep(stack: LoopStack, extra: tuple[Index, Array] | None = None) -> Sweep:
         value[:, -1] = value[:, -1].real  # z = -1
     row = np.repeat(np.arange(stack.count), points)
     first = _sorted(stack, row, omega.ravel(), value.ravel(), limit)
-    more = [_near_poles(stack, low, high)] + ([extra] if extra is not None else [])
+    more = [near_poles(stack, low, high)] + ([extra] if extra is not None else [])
     rows = np.concatenate([r for r, _ in more])
     where = np.concatenate([w for _, w in more])
     good = (where > low[rows]) & (where < high[rows])
@@ -155,7 +155,7 @@ def limit_at_infinity(stack: LoopStack) -> Array:
     return -np.where(steep, infinite, finite)
 
 
-def _near_poles(stack: LoopStack, low: Array, high: Array) -> tuple[Index, Array]:
+def near_poles(stack: LoopStack, low: Array, high: Array) -> tuple[Index, Array]:
     """Return frequencies around the plant's lightly damped poles."""
     pole = np.where(np.isnan(stack.poles), 0.0, stack.poles)
     light = (pole.imag > 0.0) & (np.abs(pole.real) < 0.5 * pole.imag)

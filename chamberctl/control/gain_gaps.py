@@ -1,0 +1,220 @@
+"""Which gains a shape of the law may have: exact, one quadratic per plant, frequency and limit.
+
+With L = k X every limit on a peak reads alpha k^2 + 2 beta k + gamma >= 0 at each frequency, gamma
+above 0. Where that fails for some k, it fails on one interval or from one gain upward. What no
+interval covers are the gaps of allowed gains. A loop can only become unstable or stable at
+L = -1, inside an interval, so one count of encirclements decides for a whole gap.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.control.frequency import Array, Complex, Index
+from chamberctl.control.loop_grid import LoopGrid, Shape
+from chamberctl.control.pace import LoopLimits
+
+LimitName = Literal["ms", "mt", "disk_margin", "noise_gain"]
+
+RESTING = 10.0
+"""|L| at the lowest frequency below which a loop of two integrators is not seen to integrate."""
+
+
+@dataclass(frozen=True)
+class Bound:
+    """What ends a gap of allowed gains.
+
+    Parameters
+    ----------
+    limit : {"ms", "mt", "disk_margin", "noise_gain"}
+        The limit.
+    entry : int
+        Entry of the grid's lists: plant and frequency.
+    """
+
+    limit: LimitName
+    entry: int
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """Forbidden gains, low[i] to high[i], sorted by `low`; `limit` numbers the limit in `names`."""
+
+    low: Array
+    high: Array
+    limit: Index
+    entry: Index
+    names: tuple[LimitName, ...]
+
+
+def quadratics(
+    value: Complex, law: Complex, limits: LoopLimits
+) -> Iterator[tuple[LimitName, Array, Array, float]]:
+    """Yield each limit with its alpha, beta and gamma at every entry.
+
+    Parameters
+    ----------
+    value : array of complex
+        X, the loop with gain 1.
+    law : array of complex
+        The law with gain 1.
+    limits : LoopLimits
+        What is asked.
+
+    Notes
+    -----
+    |S| <= Ms: |1 + kX|^2 >= 1/Ms^2. |T| <= Mt: |kX|^2 <= Mt^2 |1 + kX|^2. |S - 1/2| <= 1/d:
+    |1 - kX|^2 <= (2/d)^2 |1 + kX|^2. |K S| <= N: |kQ|^2 <= N^2 |1 + kX|^2.
+    """
+    size, real = value.real**2 + value.imag**2, value.real
+    yield "ms", size, real, 1.0 - 1.0 / limits.ms**2
+    if limits.mt is not None:
+        yield "mt", size * (1.0 - 1.0 / limits.mt**2), real, 1.0
+    if limits.disk_margin is not None:
+        square = limits.disk_margin**2
+        yield "disk_margin", size, real * ((4.0 + square) / (4.0 - square)), 1.0
+    if limits.noise_gain is not None:
+        law_size = law.real**2 + law.imag**2
+        yield "noise_gain", size - law_size / limits.noise_gain**2, real, 1.0
+
+
+def forbidden(value: Complex, law: Complex, limits: LoopLimits) -> Intervals:
+    """Return the gains that some limit forbids at some entry."""
+    lows, highs, which, entries = [], [], [], []
+    names: list[LimitName] = []
+    for name, alpha, beta, gamma in quadratics(value, law, limits):
+        rest = beta * beta - alpha * gamma
+        at = np.flatnonzero((rest > 0.0) & ((beta < 0.0) | (alpha < 0.0)))
+        a, b = alpha[at], beta[at]
+        # the smaller root in magnitude without cancellation; no second one where a <= 0
+        root = np.sqrt(rest[at])
+        with np.errstate(divide="ignore"):
+            low = np.where(b > 0.0, (b + root) / -a, gamma / (root - b))
+            high = np.where(a > 0.0, (root - b) / a, np.inf)
+        lows.append(low)
+        highs.append(high)
+        which.append(np.full(at.size, len(names)))
+        entries.append(at)
+        names.append(name)
+    low, high, limit, entry = (np.concatenate(part) for part in (lows, highs, which, entries))
+    order = np.argsort(low, kind="stable")
+    return Intervals(low[order], high[order], limit[order], entry[order], tuple(names))
+
+
+@dataclass(frozen=True)
+class Turns:
+    """How the number of unstable closed-loop poles of each plant goes with the gain.
+
+    `start` for the smallest gains; it changes by `change` at `gain` of plant `row`.
+    """
+
+    start: NDArray[np.int64]
+    row: Index
+    gain: Array
+    change: NDArray[np.int64]
+
+    def unstable(self, gain: float) -> NDArray[np.int64]:
+        """Return the number of unstable closed-loop poles of each plant at a gain."""
+        count = self.start.copy()
+        passed = self.gain < gain
+        np.add.at(count, self.row[passed], self.change[passed])
+        return count
+
+
+def turns(grid: LoopGrid, value: Complex) -> Turns:
+    """Count turns around -1 by the crossings of L with the negative real axis.
+
+    Notes
+    -----
+    A crossing from below to above is clockwise: it and its mirror image add two unstable poles.
+    L at z = -1 is real and its own mirror image. Two or more integrators turn L through the axis
+    on the large arc already where it comes out of it from above.
+    """
+    first, last = grid.start[:-1], grid.start[1:] - 1
+    above = value.imag > 0.0
+    if grid.loops.scan_time_s is not None:
+        above[last] = above[last - 1]
+    at = np.flatnonzero((above[1:] != above[:-1]) & (grid.row[1:] == grid.row[:-1]))
+    a, b = value[at], value[at + 1]
+    share = a.imag / (a.imag - b.imag)
+    real = a.real + share * (b.real - a.real)
+    on_axis = real < 0.0
+    at, real = at[on_axis], real[on_axis]
+    row, gain = grid.row[at], -1.0 / real
+    change = np.where(above[at + 1], 2, -2)
+    if grid.loops.scan_time_s is not None:
+        end = np.flatnonzero(value[last].real < 0.0)
+        row = np.concatenate([row, end])
+        gain = np.concatenate([gain, -1.0 / value[last[end]].real])
+        change = np.concatenate([change, np.where(above[last[end]], -1, 1)])
+    arc = np.where(above[first], np.where(grid.loops.integrators >= 2, 2, 1), 0)
+    return Turns(grid.loops.unstable_poles + arc, row, gain, change)
+
+
+def largest_gain(grid: LoopGrid, shape: Shape, limits: LoopLimits) -> tuple[float, Bound | None]:
+    """Return the largest gain with which every plant is stable and keeps the limits.
+
+    Parameters
+    ----------
+    grid : LoopGrid
+        The plants.
+    shape : Shape
+        The law but for its gain.
+    limits : LoopLimits
+        What is asked.
+
+    Returns
+    -------
+    tuple of (float, Bound or None)
+        Gain and what bounds it; 0 and None where no gain will do.
+    """
+    law = grid.law(shape)
+    value = grid.plant * law
+    ban = forbidden(value, law, limits)
+    lower, upper, bound = _gaps(ban, _least_gain(grid, value), grid.largest_gain)
+    counts = turns(grid, value)
+    for low, high, i in zip(lower[::-1], upper[::-1], bound[::-1], strict=True):
+        inside = math.sqrt(low * high) if low > 0.0 else 0.5 * high
+        if not np.any(counts.unstable(inside)):
+            if i < 0:
+                return high, None
+            return high, Bound(ban.names[ban.limit[i]], int(ban.entry[i]))
+    return 0.0, None
+
+
+def _gaps(ban: Intervals, least: float, most: float) -> tuple[Array, Array, Index]:
+    """Return lower and upper end of the gaps, and the interval that ends each, -1 for none."""
+    reached = np.concatenate([[least], np.maximum(np.maximum.accumulate(ban.high), least)])
+    following = np.concatenate([ban.low, [most]])
+    at = np.flatnonzero((following > reached) & (reached < most))
+    index = np.where(at < ban.low.size, at, -1)
+    return reached[at], np.minimum(following[at], most), index
+
+
+def _least_gain(grid: LoopGrid, value: Complex) -> float:
+    """Return the gain from which the lowest frequency shows every double integrator."""
+    double = grid.loops.integrators >= 2
+    if not np.any(double):
+        return 0.0
+    return float(np.max(RESTING / np.abs(value[grid.start[:-1][double]])))
+
+
+def excess(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict[LimitName, Array]:
+    """Return each peak over its limit at every entry [-], for one law; above 1 is too much."""
+    law = gain * grid.law(shape)
+    value = grid.plant * law
+    distance = 1.0 / np.abs(1.0 + value)
+    found: dict[LimitName, Array] = {"ms": distance / limits.ms}
+    if limits.mt is not None:
+        found["mt"] = np.abs(value) * distance / limits.mt
+    if limits.disk_margin is not None:
+        found["disk_margin"] = 0.5 * np.abs(1.0 - value) * distance * limits.disk_margin
+    if limits.noise_gain is not None:
+        found["noise_gain"] = np.abs(law) * distance / limits.noise_gain
+    return found

@@ -1,0 +1,214 @@
+"""Many plants on one list of frequencies each, so that any law of the same shape is at hand.
+
+For a fixed shape of the law, its times Ti, Td and its filters, the loop is L = k X with one and the
+same X for every gain k. Here X is put together from parts that were computed once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chamberctl.control.controller import PidSettings, law_response
+from chamberctl.control.frequency import Array, Complex, Index, LoopStack, stack
+from chamberctl.control.sweep import near_poles
+from chamberctl.plant.linear import LoopModel
+
+DENSITY = 32
+"""Frequencies per decade: the best of them is within 1e-3 of a peak of |S|; then it is polished."""
+
+DELAY_TURN = 0.35
+"""Largest turn of the dead time between two frequencies where the loop still matters [rad]."""
+
+SIGNIFICANT = 0.02
+"""A plant this small against its size where its phase passes -180 degrees matters no more."""
+
+LOWEST = 1e-4
+"""Lowest frequency against the plants' slowest rate: there any loop is integral action alone, with
+integral times of a hundred times the slowest lag too."""
+
+VERY_SHORT = 1e-6
+"""A dead time this short against the shortest lag turns the loop only where it is nothing."""
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A law but for its gain: integral, derivative and derivative filter time [s]."""
+
+    ti_s: float
+    td_s: float = 0.0
+    tfd_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class LoopGrid:
+    """N plants at flat lists of frequencies: entry i is plant row[i] at omega[i] [rad/s].
+
+    Plant j has the entries start[j] to start[j + 1] - 1, by frequency. `plant` is -G; `straight`
+    and `integral` are the law with Kc = 1 without integral action, and what Ti = 1 s adds.
+    """
+
+    loops: LoopStack
+    row: Index
+    omega: Array
+    plant: Complex
+    straight: Complex
+    integral: Complex
+    start: Index
+
+    @property
+    def count(self) -> int:
+        """Number of plants."""
+        return self.loops.count
+
+    @cached_property
+    def level(self) -> Array:
+        """Size of each plant where its phase first passes -180 degrees, or at its end."""
+        return _levels(self)
+
+    @cached_property
+    def largest_gain(self) -> float:
+        """Largest gain for which the frequencies are dense enough."""
+        return float(np.min(1.0 / self.level)) / SIGNIFICANT
+
+    def law(self, shape: Shape) -> Complex:
+        """Return the response of the law with gain 1."""
+        law = self.straight + self.integral / shape.ti_s
+        if shape.td_s > 0.0:
+            unit = _law(self.loops, self.omega, self.row, math.inf, shape.td_s, shape.tfd_s)
+            law = law + (unit - self.straight)
+        return law
+
+    def subset(self, rows: Index) -> LoopGrid:
+        """Return the grid of some plants, in the order given."""
+        size = self.start[rows + 1] - self.start[rows]
+        start = np.concatenate([[0], np.cumsum(size)])
+        row = np.repeat(np.arange(rows.size), size)
+        take = np.arange(row.size) - start[row] + self.start[rows][row]
+        return LoopGrid(
+            self.loops.subset(rows), row, self.omega[take], self.plant[take],
+            self.straight[take], self.integral[take], start,
+        )  # fmt: skip
+
+    def with_points(self, row: Index, omega: Array) -> LoopGrid:
+        """Return the grid with further frequencies [rad/s] of some plants."""
+        extra = (omega, *_responses(self.loops, omega, row))
+        every = np.concatenate([self.row, row])
+        mine = (self.omega, self.plant, self.straight, self.integral)
+        both = [np.concatenate(pair) for pair in zip(mine, extra, strict=True)]
+        order = np.lexsort((both[0], every))
+        start = np.searchsorted(every[order], np.arange(self.count + 1))
+        return replace(
+            self, row=every[order], omega=both[0][order], plant=both[1][order],
+            straight=both[2][order], integral=both[3][order], start=start,
+        )  # fmt: skip
+
+
+def _law(loops: LoopStack, omega: Array, row: Index, ti: float, td: float, tfd: float) -> Complex:
+    ts = None if loops.scan_time_s is None else loops.scan_time_s[row]
+    tf, before = loops.law["tf"][row], loops.law["before"][row]
+    return law_response(omega, kc=1.0, ti=ti, td=td, tf=tf, tfd=tfd, before=before, ts=ts)
+
+
+def _responses(loops: LoopStack, omega: Array, row: Index) -> tuple[Complex, Complex, Complex]:
+    """Return -G, the law without and what it gains with integral action."""
+    straight = _law(loops, omega, row, math.inf, 0.0, 0.0) + np.zeros(omega.shape, complex)
+    integral = _law(loops, omega, row, 1.0, 0.0, 0.0) - straight
+    return -loops.plant_response(omega, row), straight, integral
+
+
+def loop_grid(
+    models: Sequence[LoopModel], frame: PidSettings, orders: Sequence[Literal["after", "before"]]
+) -> LoopGrid:
+    """Return the grid of all plants with the first order of the integral, then with the next.
+
+    Parameters
+    ----------
+    models : sequence of LoopModel
+        The plants.
+    frame : PidSettings
+        Reading, filter on the reading, scan time and computation delay; gain and times do not
+        count.
+    orders : sequence of {"after", "before"}
+        Orders of the integral.
+    """
+    unit = replace(frame, kc=1.0, ti_s=1.0, td_s=0.0, tfd_s=0.0)
+    once = stack(models, [unit] * len(models))
+    loops = once.subset(np.tile(np.arange(once.count), len(orders)))
+    loops.law["before"] = np.repeat([float(order == "before") for order in orders], once.count)
+    low = LOWEST * float(np.min(rates(loops)[0]))
+    high = _highest(loops)
+    points = math.ceil(DENSITY * math.log10(float(np.max(high)) / low)) + 1
+    omega = low * (high / low)[:, None] ** np.linspace(0.0, 1.0, points)
+    omega[:, -1] = high
+    row = np.repeat(np.arange(loops.count), points)
+    more, where = near_poles(loops, np.full(loops.count, low), high)
+    grid = _grid(loops, np.concatenate([row, more]), np.concatenate([omega.ravel(), where]))
+    return _turns_of_dead_time(grid)
+
+
+def _grid(loops: LoopStack, row: Index, omega: Array) -> LoopGrid:
+    order = np.lexsort((omega, row))
+    row, omega = row[order], omega[order]
+    start = np.searchsorted(row, np.arange(loops.count + 1))
+    return LoopGrid(loops, row, omega, *_responses(loops, omega, row), start)
+
+
+def rates(loops: LoopStack) -> tuple[Array, Array]:
+    """Return the slowest and the fastest of each plant's rates, the dead time's included [1/s]."""
+    pole = np.abs(loops.poles)
+    pole = np.where(np.isfinite(pole) & (pole > 0.0), pole, np.nan)
+    delay = loops.dead_time_s.copy()
+    if loops.scan_time_s is not None:
+        delay += 0.5 * loops.scan_time_s
+    with np.errstate(divide="ignore"):
+        late = 1.0 / delay
+    fastest = np.fmax.reduce(pole, axis=1)
+    late = np.where(np.isinf(late) | (delay * fastest < VERY_SHORT), np.nan, late)
+    every = np.concatenate([pole, late[:, None]], axis=1)
+    every[np.isnan(every).all(axis=1)] = 1.0  # no time of its own: any unit will do
+    return np.nanmin(every, axis=1), np.nanmax(every, axis=1)
+
+
+def _highest(loops: LoopStack) -> Array:
+    if loops.scan_time_s is not None:
+        return np.pi / loops.scan_time_s
+    fastest = rates(loops)[1]
+    tf = loops.law["tf"]
+    return 100.0 * np.where(tf > 0.0, np.maximum(fastest, 1.0 / np.where(tf > 0, tf, 1.0)), fastest)
+
+
+def _levels(grid: LoopGrid) -> Array:
+    value = grid.plant * grid.straight
+    size = np.abs(value)
+    inner = grid.row[1:] == grid.row[:-1]
+    change = (value.imag[1:] > 0.0) != (value.imag[:-1] > 0.0)
+    at = np.flatnonzero(inner & change & (value.real[1:] < 0.0))
+    level = size[grid.start[1:] - 1].copy()
+    # from the last to the first, so that the first crossing stays
+    level[grid.row[at][::-1]] = size[at][::-1]
+    return level
+
+
+def _turns_of_dead_time(grid: LoopGrid) -> LoopGrid:
+    """Divide the intervals in which the dead time turns a plant that still matters too far."""
+    size = np.abs(grid.plant * grid.straight)
+    matters = np.maximum(size[1:], size[:-1]) > SIGNIFICANT * grid.level[grid.row[:-1]]
+    inner: NDArray[np.bool_] = (grid.row[1:] == grid.row[:-1]) & matters
+    turn = np.diff(grid.omega) * grid.loops.dead_time_s[grid.row[:-1]]
+    pieces = np.ceil(np.where(inner, turn, 0.0) / DELAY_TURN).astype(int)
+    wide = np.flatnonzero(pieces > 1)
+    if wide.size == 0:
+        return grid
+    count = pieces[wide] - 1
+    which = np.repeat(wide, count)
+    step = np.arange(which.size) - np.repeat(np.cumsum(count) - count, count) + 1
+    share = step / pieces[which]
+    omega = grid.omega[which] + share * (grid.omega[which + 1] - grid.omega[which])
+    return grid.with_points(grid.row[which], omega)

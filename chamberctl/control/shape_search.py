@@ -1,0 +1,163 @@
+"""The shape of the law with the largest integral action: everywhere first, then around the best.
+
+Integral action as a function of Ti (and Td) has kinks where another limit takes over, jumps where a
+gap of allowed gains closes, and sometimes several maxima. So no slopes are used: a grid over all
+times that matter, and finer grids around each of its best maxima.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+PER_DECADE = 14
+"""Integral times per decade of the first grid."""
+
+SHARES = (0.0, 0.03, 0.06, 0.09, 0.12, 0.15, 0.18, 0.21, 0.25)
+"""First grid of the derivative time, as shares of the integral time."""
+
+CANDIDATES, WORTH = 4, 0.8
+"""So many maxima are looked at closely, if they reach this share of the best."""
+
+MOST_TIMES = 400
+"""The first grid goes on at its ends, but not for ever."""
+
+FLAT = 1e-3
+"""Towards short integral times the law becomes pure integral action and the height stays."""
+
+Height = Callable[[float, float], float]
+"""Integral action at ln Ti and Td/Ti; 0 where nothing is allowed."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """A point of the search: ln Ti, Td/Ti, and the integral action there."""
+
+    log_ti: float
+    share: float
+    height: float
+
+
+class ShapeSearch:
+    """The first grid, kept while plants join: what was found before they did is an upper bound.
+
+    Parameters
+    ----------
+    shortest_ti_s, longest_ti_s : float
+        Integral times between which the search begins [s]; it goes on where the best is at an end.
+    shares : sequence of float
+        Td/Ti of the grid, ascending; 0 alone for PI.
+    """
+
+    def __init__(self, shortest_ti_s: float, longest_ti_s: float, shares: Sequence[float]) -> None:
+        decades = math.log10(longest_ti_s / shortest_ti_s)
+        self.shares = tuple(shares)
+        self.step = math.log(10.0) / PER_DECADE
+        self.origin = math.log(shortest_ti_s)
+        self.bounds: dict[tuple[int, int], float] = {}
+        self.known: set[tuple[int, int]] = set()
+        self.first, self.last = 0, math.ceil(decades * PER_DECADE)
+
+    def lowered(self) -> None:
+        """Note that heights may have become lower."""
+        self.known.clear()
+
+    def candidates(self, height: Height) -> list[Place]:
+        """Return the best maxima of the grid, best first."""
+        self._fill(height)
+        while True:
+            best = max(self.bounds, key=self.bounds.__getitem__)
+            if self.last - self.first >= MOST_TIMES or not self._goes_on(best):
+                break
+            self.first -= best[0] == self.first
+            self.last += best[0] == self.last
+            self._fill(height)
+        top = self.bounds[best]
+        found = [
+            cell
+            for cell, value in self.bounds.items()
+            if value > 0.0 and value >= WORTH * top and value >= max(self._around(cell))
+        ]
+        found.sort(key=lambda cell: (-self.bounds[cell], cell))
+        return [self._place(cell, self.bounds[cell]) for cell in found[:CANDIDATES]]
+
+    def _fill(self, height: Height) -> None:
+        """Find the heights of all cells that may reach WORTH of the best."""
+        for cell in product(range(self.first, self.last + 1), range(len(self.shares))):
+            self.bounds.setdefault(cell, math.inf)
+        while True:
+            top = max(self.bounds.values())
+            open_cells = [
+                cell
+                for cell, bound in self.bounds.items()
+                if bound > 0.0 and bound >= WORTH * top and cell not in self.known
+            ]
+            if not open_cells:
+                return
+            for cell in open_cells:
+                place = self._place(cell, 0.0)
+                self.bounds[cell] = height(place.log_ti, place.share)
+            self.known.update(open_cells)
+
+    def _goes_on(self, best: tuple[int, int]) -> bool:
+        """Tell a maximum beyond an end from the flat end of pure integral action."""
+        if best[0] == self.first:
+            inner = (best[0] + 1, best[1])
+            return self.bounds[best] > self.bounds[inner] * (1.0 + FLAT)
+        return best[0] == self.last and self.bounds[best] > 0.0
+
+    def _around(self, cell: tuple[int, int]) -> Iterator[float]:
+        for i, j in product((-1, 0, 1), repeat=2):
+            yield self.bounds.get((cell[0] + i, cell[1] + j), 0.0)
+
+    def _place(self, cell: tuple[int, int], height: float) -> Place:
+        return Place(self.origin + cell[0] * self.step, self.shares[cell[1]], height)
+
+    @property
+    def share_step(self) -> float:
+        """Widest step of Td/Ti in the grid; 0 for PI."""
+        pairs = zip(self.shares, self.shares[1:], strict=False)
+        return max((right - left for left, right in pairs), default=0.0)
+
+    def closer(self, height: Height, start: Place, first: float, last: float) -> Place:
+        """Return the best place near a start, by grids that become finer around their best point.
+
+        A grid whose best point lies off its middle moves before it becomes finer.
+
+        Parameters
+        ----------
+        height : callable
+            What is sought the maximum of.
+        start : Place
+            Where to begin.
+        first, last : float
+            First and last step, in steps of the first grid.
+        """
+        seen: dict[tuple[int, int], float] = {}
+        unit = last * self.step, last * self.share_step
+        best, size = start, 2 ** max(0, math.ceil(math.log2(first / last)))
+        middle = (0, 0)
+        while size >= 1:
+            around = [
+                (middle[0] + i * size, middle[1] + j * size)
+                for i, j in product((-2, -1, 0, 1, 2), (-2, -1, 0, 1, 2) if unit[1] else (0,))
+            ]
+            for cell in around:
+                if cell in seen or cell == (0, 0):
+                    continue
+                log_ti = start.log_ti + cell[0] * unit[0]
+                share = start.share + cell[1] * unit[1]
+                if not 0.0 <= share <= self.shares[-1]:
+                    seen[cell] = 0.0
+                    continue
+                seen[cell] = height(log_ti, share)
+                if seen[cell] > best.height:
+                    best = Place(log_ti, share, seen[cell])
+                    target = cell
+            if best.height > seen.get(middle, start.height):
+                middle = target
+            else:
+                size //= 2
+        return best
