@@ -6,11 +6,21 @@ command line answers the same questions from the same study.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import streamlit as st
 
 from desk import open_session, strip, style
 from desk.findings import show_cautions
-from desk.views import VIEWS, describe
+from desk.session import Session
+from desk.views import describe, tune, window
+
+VIEWS: Mapping[str, Callable[[Session], None]] = {
+    "Describe": describe.show,
+    "Window": window.show,
+    "Tune": tune.show,
+}
+"""Every view by the name on its button, in the order of the work."""
 
 
 def main() -> None:
