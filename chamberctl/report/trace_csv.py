@@ -11,17 +11,19 @@ from numpy.typing import NDArray
 from chamberctl import __version__
 from chamberctl.cautions import CAUTIONS
 from chamberctl.control.controller import LAW
+from chamberctl.simulation.draws import metric_values
+from chamberctl.simulation.judging import counted_from_s, watched_pressure
 
 if TYPE_CHECKING:
     from chamberctl.simulation.scenarios import ScenarioRun
-    from chamberctl.study import Study
+    from chamberctl.study import Drive, Study
 
 __all__ = ["trace_csv"]
 
 FORMAT = "chamberctl-trace/1"
 #: Name in the file, column of the trace; {y} stands for "decades" or "pa".
 _PLANT = (
-    ("setpoint_pa", ""), ("indicated_pa", "indicated_pa"), ("gauge_pa", "gauge_pa"),
+    ("indicated_pa", "indicated_pa"), ("gauge_pa", "gauge_pa"),
     ("gas_load_pa_m3_s", "gas_load_pa_m3_s"), ("speed_fraction", "speed"),
     ("command_fraction", "command"), ("openness_fraction", "openness"),
     ("booster_share_fraction", "booster_share"),
@@ -64,9 +66,12 @@ def trace_csv(study: Study, run: ScenarioRun, *, seed: int | None = None) -> str
 def _columns(run: ScenarioRun) -> dict[str, NDArray]:
     trace = run.trace
     reading = "decades" if trace.settings.reading == "log10" else "pa"
-    columns: dict[str, NDArray] = {"time_s": trace.time_s}
-    for name, column in _PLANT:
-        columns[name] = trace.columns[column] if column else trace.setpoint_pa
+    columns: dict[str, NDArray] = {
+        "time_s": trace.time_s,
+        "setpoint_pa": trace.setpoint_pa,
+        "judged_pa": watched_pressure(run.prepared, trace),
+    }
+    columns |= {name: trace.columns[column] for name, column in _PLANT}
     nodes = [name for name in trace.columns if name.startswith("p_")]
     columns |= {name: trace.columns[name] for name in nodes}
     for name, column in _LAW:
@@ -93,6 +98,14 @@ def _cells(values: NDArray) -> list[str]:
     return ["" if value != value else repr(value) for value in values.tolist()]
 
 
+def _drive(drive: Drive) -> list[str]:
+    names = (
+        "minimum_speed", "maximum_speed", "resolution", "rise_time_s", "fall_time_s",
+        "second_ramp_s", "lag_s",
+    )  # fmt: skip
+    return [f"{name} = {getattr(drive, name)!r}" for name in names]
+
+
 def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
     settings, prepared = run.trace.settings, run.prepared
     per = "decade" if settings.reading == "log10" else "Pa"
@@ -101,6 +114,9 @@ def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
         "scan_time_s", "delay_s", "output_min", "output_max", "output_rate_per_s",
     )  # fmt: skip
     values = "; ".join(f"{name} = {getattr(settings, name)}" for name in names)
+    measures = "; ".join(
+        f"{name} = {value!r}" for name, value in metric_values(run.trace, prepared).items()
+    )
     return [
         f"{FORMAT}: {prepared.title} ({prepared.name}), simulated by chamberctl {__version__}",
         f"Loop {study.controller.tag}: {study.title}; the loop holds {prepared.point.where}"
@@ -111,10 +127,15 @@ def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
         f"Settings: kc = {settings.kc!r} speed fraction per {per}; {values}",
         *LAW.splitlines(),
         f"Started from output {prepared.start.memory.output!r} without a bump.",
+        f"Counted: hold_band = {prepared.hold_band!r}; event_s = {prepared.event_s!r}; "
+        f"settled_s = {prepared.settled_s!r}; counted_from_s = {counted_from_s(prepared)!r}",
+        f"Drive: {'; '.join(_drive(prepared.system.drive))}",
+        f"Metrics: {measures}",
         "Columns end in their unit; fraction: of rated speed, or of 1. One row per scan: pressures "
         "and speed at the scan, then what the law made of them; I and d after the scan. Mode: "
         "auto; held (the output is given from outside, u is what is applied); bad reading (the "
         "output is u, and the next good scan starts from it without a bump). An empty cell is not "
-        "known.",
+        "known. Metrics are counted on judged_pa: what the gauge sent, or would have sent while it "
+        "failed.",
         *(f"{caution.title}: {caution.text}" for caution in CAUTIONS),
     ]  # fmt: skip

@@ -62,6 +62,12 @@ def watched_pressure(prepared: Prepared, trace: Trace) -> Array:
     return watched
 
 
+def counted_from_s(prepared: Prepared) -> float:
+    """From when overshoot, undershoot, settling and time in band count [s]."""
+    late = prepared.name in COUNTED_FROM_THE_END
+    return prepared.settled_s if late else prepared.event_s
+
+
 def measured(prepared: Prepared, trace: Trace) -> Metrics:
     """Return the metrics of a scenario's run.
 
@@ -77,7 +83,6 @@ def measured(prepared: Prepared, trace: Trace) -> Metrics:
     Metrics
         Counted as docs/reference/metrics.md says.
     """
-    late = prepared.name in COUNTED_FROM_THE_END
     return metrics(
         trace,
         trace.setpoint_pa,
@@ -85,7 +90,7 @@ def measured(prepared: Prepared, trace: Trace) -> Metrics:
         prepared.system,
         event_s=prepared.event_s,
         settled_s=prepared.settled_s,
-        counted_from_s=prepared.settled_s if late else None,
+        counted_from_s=counted_from_s(prepared),
         watched_pa=watched_pressure(prepared, trace),
     )
 

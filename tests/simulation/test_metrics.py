@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -14,9 +15,10 @@ from chamberctl.control.controller import PidSettings
 from chamberctl.simulation.engine import Trace
 from chamberctl.simulation.judging import judged, measured, measured_findings, watched_pressure
 from chamberctl.simulation.metrics import LIMITS, Metrics, at_limits, metrics, ramp_share, verdict
-from chamberctl.simulation.oscillation import limit_cycle, turning_points
+from chamberctl.simulation.oscillation import LimitCycle, limit_cycle, turning_points
 from chamberctl.simulation.scenarios import simulate
 from chamberctl.study import Limits, System
+from tests.house import CHECKOUT
 
 SETPOINT_PA = 500.0
 BAND = 0.02
@@ -474,3 +476,13 @@ def test_gains_that_are_far_too_high_are_found_to_oscillate() -> None:
     calm = simulate(STUDY, tuning, "setpoint-step-down", point=point)
     assert calm.metrics.limit_cycle is None
     assert measured(calm.prepared, calm.trace) == calm.metrics
+
+
+def test_the_page_on_metrics_names_every_one_with_its_formula() -> None:
+    """Each field of the metrics, of a limit cycle and each limit of the duty has a row."""
+    text = (CHECKOUT / "docs" / "reference" / "metrics.md").read_text(encoding="utf-8")
+    rows = set(re.findall(r"^\| `([a-z_]+)` \|", text, flags=re.MULTILINE))
+    names = {*Metrics.__dataclass_fields__, *LimitCycle.__dataclass_fields__}
+    assert names <= rows
+    keys = {name.removesuffix("_s").removesuffix("_pa") for name in LIMITS}
+    assert keys <= set(re.findall(r"^\| `([a-z_]+)` \|", text[text.index("## Verdict") :], re.M))
