@@ -136,7 +136,7 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
             "law": LAW,
         },
         "margins": {
-            "text": margins_text.text(study, tuning),
+            "text": f"{margins_text.text(study, tuning)} {margins_text.disk(tuning)}".strip(),
             "table": margins_text.at_points(study, tuning),
             "worst": margins_text.worst_of_each(study, tuning),
             **pictures.frequency(study, tuning),

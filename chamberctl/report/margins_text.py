@@ -153,6 +153,22 @@ def worst_in_short(study: Study, tuning: Tuning) -> str:
     return f"Ms {number(found.ms)} of {number(limits(study)['ms'])} at point {label}"
 
 
+def disk(tuning: Tuning) -> str:
+    """Return what the worst disk margin allows, in a sentence; "" where there is none."""
+    from chamberctl.control.disk import disk_limits
+
+    value, index = tuning.worst["disk_margin"]
+    if math.isnan(value):
+        return ""
+    allowed = disk_limits(value)
+    return (
+        f"Gain and phase may be wrong together as far as the worst disk margin, {number(value)} "
+        f"(point {labels(tuning)[index]}), allows: the gain alone by a factor from "
+        f"{number(allowed.gain_low)} to {number(allowed.gain_high)}, the phase alone by "
+        f"{number(allowed.phase_deg)} deg."
+    )
+
+
 def _which(tuning: Tuning) -> str:
     """Return whose margins are shown: rounded settings, or those the decimals cannot hold."""
     if tuning.typed.is_rounded:

@@ -58,14 +58,18 @@ def run(
 # --- against tables -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("method,integral", [("forward", "after"), ("backward", "before")])
+@pytest.mark.parametrize(
+    "method,integral", [("forward", "after"), ("backward", "before"), ("tustin", "after")]
+)
 def test_pi_loop_scan_by_scan(method: str, integral: Any, validation: Validation) -> None:
+    """A trapezoidal integral is the law "after" with Kc (1 + Ts/2Ti) and Ti + Ts/2."""
     rows = [row for row in SEQUENCE.rows if row["method"] == method]
     first = rows[0]
+    half = 0.5 * first["h"] if method == "tustin" else 0.0
     # the table's plant rises with its input: a negative gain of the law
     law = replace(
-        FULL, kc=-first["K"], ti_s=first["Ti"], td_s=0.0, tf_s=0.0, tfd_s=0.0, b=1.0,
-        scan_time_s=first["h"], integral=integral,
+        FULL, kc=-first["K"] * (1.0 + half / first["Ti"]), ti_s=first["Ti"] + half, td_s=0.0,
+        tf_s=0.0, tfd_s=0.0, b=1.0, scan_time_s=first["h"], integral=integral,
     )  # fmt: skip
     a = math.exp(-first["h"] / first["T"])
     memory, y, found = Memory(fresh=False), 0.0, {}

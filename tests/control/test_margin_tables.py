@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from chamberctl.control.controller import PidSettings
+from chamberctl.control.disk import disk_limits
 from chamberctl.control.margins import margins
 from chamberctl.plant.linear import LoopModel
 from tests import reference
@@ -135,7 +137,11 @@ def test_rational_loops(row: dict[str, Any], validation: Validation) -> None:
         )  # fmt: skip
 
 
-@pytest.mark.parametrize("row", DISKS.rows, ids=lambda row: f"{row['loop']}-{row['sigma']:g}")
+LOOPS_WITH_DISK = [row for row in DISKS.rows if row["num"] is not None]
+BALANCED = [row for row in DISKS.rows if row["sigma"] == 0.0]
+
+
+@pytest.mark.parametrize("row", LOOPS_WITH_DISK, ids=lambda row: f"{row['loop']}-{row['sigma']:g}")
 def test_disk_margins(row: dict[str, Any], validation: Validation) -> None:
     found = margins(row_loop(row), settings(1.0))
     alpha = found.disk_margin if row["sigma"] == 0.0 else 1.0 / found.ms
@@ -146,6 +152,45 @@ def test_disk_margins(row: dict[str, Any], validation: Validation) -> None:
         validation.check(
             DISKS, "disk margin, printed", row["pub_alpha"], alpha, abs=0.005, status="read"
         )
+
+
+@pytest.mark.parametrize("row", BALANCED, ids=reference.row_id)
+def test_gain_and_phase_that_a_disk_margin_allows(
+    row: dict[str, Any], validation: Validation
+) -> None:
+    """Balanced disks, the only ones that chamberctl reports."""
+    found = disk_limits(row["alpha"])
+    decibels = 20.0 * math.log10(found.gain_high)
+    for column, words, value in (
+        ("gmin", "lowest gain within the disk margin", found.gain_low),
+        ("gmax", "highest gain within the disk margin", found.gain_high),
+        ("DGM_dB", "highest gain within the disk margin, dB", decibels),
+        ("phi_deg", "phase within the disk margin", found.phase_deg),
+    ):
+        validation.check(DISKS, words, row[column], value, rel=OWN)
+    if row["pub_phi_deg"] is not None:
+        validation.check(
+            DISKS, "phase within the disk margin, printed", row["pub_phi_deg"], found.phase_deg,
+            abs=0.05, status="read",
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize("alpha", [0.3, 1.0, 1.9])
+def test_the_disk_of_changes_touches_minus_one_and_not_before(alpha: float) -> None:
+    """A factor on the edge of the disk, |f - 1| = (alpha/2) |f + 1|: its ends, and its phase."""
+    limits = disk_limits(alpha)
+    for factor in (
+        limits.gain_low,
+        limits.gain_high,
+        cmath.rect(1.0, math.radians(limits.phase_deg)),
+    ):
+        assert abs(factor - 1.0) == pytest.approx(0.5 * alpha * abs(factor + 1.0))
+
+
+def test_a_disk_of_the_whole_right_half_plane_allows_every_gain() -> None:
+    assert disk_limits(2.0).gain_high == math.inf
+    assert disk_limits(2.0).gain_low == 0.0
+    assert math.isnan(disk_limits(math.nan).gain_low)
 
 
 @pytest.mark.parametrize("row", BOUNDS.rows, ids=reference.row_id)
@@ -233,6 +278,25 @@ def test_sampled_pi_loops(row: dict[str, Any], validation: Validation) -> None:
                 SAMPLED_PI, f"sampled PI: {column}", row[f"{kind}_{column}"], value, rel=PRINTED
             )
     assert found.crossover_rad_s * row["h"] == pytest.approx(row["h_wc"], rel=PRINTED)
+
+
+@pytest.mark.parametrize("row", SAMPLED_PI.rows, ids=lambda r: f"{r['T']:g}-{r['L']:g}-{r['h']:g}")
+def test_a_trapezoidal_integral_is_the_law_after_with_other_numbers(
+    row: dict[str, Any], validation: Validation
+) -> None:
+    """K (1 + h (z + 1)/(2 Ti (z - 1))) = K (1 + h/2Ti) (1 + h/((Ti + h/2) (z - 1)))."""
+    loop, half = plant([row["Kp"]], [row["T"], 1.0], row["L"]), 0.5 * row["h"]
+    law = settings(
+        row["K"] * (1.0 + half / row["Ti"]), row["Ti"] + half, scan_time_s=row["h"],
+        integral="after",
+    )  # fmt: skip
+    found = margins(loop, law)
+    values = {"GM": found.gain_margin, "PM": found.phase_margin_deg, "Ms": found.ms}
+    for column, value in values.items():
+        validation.check(
+            SAMPLED_PI, f"sampled PI, trapezoidal: {column}", row[f"tu_{column}"], value,
+            rel=PRINTED,
+        )  # fmt: skip
 
 
 def test_half_a_scan_stands_for_the_hold_only_in_the_phase_margin(validation: Validation) -> None:
