@@ -10,6 +10,7 @@
     tuning = cc.tune(study)              # gains as typed in, margins at every duty point
     found = cc.assess(study, settings)   # the same for settings that somebody gives
     run = cc.simulate(study, tuning, "gas-step")  # the sampled loop on the nonlinear plant
+    many = cc.monte_carlo(study, tuning, "gas-step")  # over tolerances and noise
     hangs_on = cc.influences(study, tuning)  # uncertain inputs, ranked by what they would move
     cc.write_report(study, tuning, "report")
 
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.plant.window import OperatingWindow, operating_window
     from chamberctl.report import ReportFiles, write_report
+    from chamberctl.simulation.monte_carlo import MonteCarlo, monte_carlo
     from chamberctl.simulation.scenarios import ScenarioRun, simulate
     from chamberctl.study import Study, load, presets
 
@@ -57,6 +59,7 @@ __all__ = [
     "margins",
     "influences",
     "simulate",
+    "monte_carlo",
     "write_report",
     "Study",
     "OperatingWindow",
@@ -66,6 +69,7 @@ __all__ = [
     "Tuning",
     "LoopMargins",
     "ScenarioRun",
+    "MonteCarlo",
     "ReportFiles",
     "Finding",
     "ChamberctlError",
@@ -97,6 +101,8 @@ _HOME = {
     "assess": "control.tuning",
     "simulate": "simulation.scenarios",
     "ScenarioRun": "simulation.scenarios",
+    "monte_carlo": "simulation.monte_carlo",
+    "MonteCarlo": "simulation.monte_carlo",
     "Tuning": "control.tuning",
     "write_report": "report",
     "ReportFiles": "report",
