@@ -31,6 +31,7 @@ FLOORS = {
     "control": 3,
     "simulation": 4,
     "identify": 5,
+    "proposal": 5,
     "figures": 6,
     "report": 6,
     "cli": 7,

@@ -23,6 +23,26 @@ TIED = 1e-6
 
 
 @dataclass(frozen=True)
+class Choice:
+    """One setting that was chosen by trying several values.
+
+    Parameters
+    ----------
+    symbol : str
+        The law's symbol: "b", "ramp" or "Tt".
+    text : str
+        What was chosen and why, with what was seen.
+    tried : tuple of (float, float)
+        Every value that was tried, and how far past the setpoint the worst trial with it went
+        [fraction of setpoint].
+    """
+
+    symbol: str
+    text: str
+    tried: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
 class Design:
     """Settings before they are typed in, and where they come from.
 

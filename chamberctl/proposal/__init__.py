@@ -1,0 +1,1 @@
+"""Settings proposed: gains, and everything else that is chosen by trying it on the plant."""

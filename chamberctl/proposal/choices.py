@@ -1,0 +1,240 @@
+"""Setpoint weight, setpoint ramp and tracking time, chosen by trying them on the plant.
+
+None of them moves a margin, and each can matter more than the gains: a drive that is on its ramp, a
+speed at its limit and gas that alone lifts the pressure are not in any linear model.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from chamberctl.control.designs import Choice
+from chamberctl.display import number
+from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS, Trial, trials, worst
+from chamberctl.simulation.scenarios import SCENARIOS
+
+if TYPE_CHECKING:
+    from chamberctl.control.controller import PidSettings
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.study import Study
+
+WEIGHTS = (1.0, 0.8, 0.6, 0.4, 0.2, 0.0)
+"""Setpoint weights that are tried, from the fastest answer to the calmest."""
+
+TRACKING_SHARES = (1.0, 0.5, 0.2, 0.1)
+"""Tracking times that are tried, in integral times."""
+
+RAMP_LENGTHS = (2.0, 4.0, 8.0, 16.0, 32.0)
+"""Lengths of the duty's setpoint step as a ramp that are tried, in time constants of the loop."""
+
+AS_GOOD = 0.1
+"""A shorter tracking time must make the worst excursion smaller by this share to be worth it."""
+
+FOLLOWED = 3
+"""Trials that later values are tried on: the worst few of the first value. The value that is chosen
+is then tried on all."""
+
+SEEN = 0.1
+"""Excursions of less than this share of the hold band are not told apart."""
+
+
+@dataclass(frozen=True)
+class Choices:
+    """Settings with weight, ramp and tracking time chosen.
+
+    Parameters
+    ----------
+    settings : PidSettings
+    made : tuple of Choice
+        In the order in which they were made.
+    """
+
+    settings: PidSettings
+    made: tuple[Choice, ...]
+
+
+def choose(
+    study: Study,
+    settings: PidSettings,
+    points: Sequence[OperatingPoint],
+    loop_time_s: float,
+) -> Choices:
+    """Choose setpoint weight, tracking time and setpoint ramp for given gains.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+    settings : PidSettings
+        Gains and filters; weight, ramp and tracking time do not count.
+    points : sequence of OperatingPoint
+        Where it is tried, such as the corners of the envelope.
+    loop_time_s : float
+        Time constant of the slowest loop among them [s].
+
+    Returns
+    -------
+    Choices
+        The settings, and why.
+
+    Notes
+    -----
+    The tracking time is the longest with which pump-down, return from standby and release from an
+    override go about as little past the setpoint as with any. The setpoint weight is the largest
+    with which no setpoint step of the duty goes past its new setpoint by more than the duty allows:
+    by its limits on overshoot and undershoot, or by the hold band where it states none. Where no
+    weight does, the one with the least excursion is taken, and the shortest setpoint ramp that does
+    is added.
+    """
+    allowed = allowed_excursion(study)
+    settings, tracking = _tracking(study, settings, points)
+    settings, weight = _weight(study, settings, points, allowed)
+    made = [tracking, weight]
+    if weight is not None and min(passed for _, passed in weight.tried) > allowed:
+        settings, ramp = _ramp(study, settings, points, allowed, loop_time_s)
+        made.append(ramp)
+    return Choices(settings, tuple(choice for choice in made if choice is not None))
+
+
+def allowed_excursion(study: Study) -> float:
+    """Return how far a setpoint step may go past its new setpoint [fraction of setpoint].
+
+    The smaller of the duty's limits on overshoot and undershoot; the hold band without such limits.
+    """
+    limits = study.duty.limits
+    stated = [limit for limit in (limits.overshoot, limits.undershoot) if limit is not None]
+    return min(stated, default=study.duty.hold_band)
+
+
+def _tried(
+    values: Sequence[float],
+    of_value: Callable[[float], PidSettings],
+    study: Study,
+    scenarios: Sequence[str],
+    points: Sequence[OperatingPoint],
+) -> Iterator[tuple[float, Trial]]:
+    """Each value with its worst trial; after the first value only where that was worst."""
+    places: Sequence[tuple[str, OperatingPoint]] = [(n, p) for n in scenarios for p in points]
+    for value in values:
+        found = [
+            trial
+            for name, point in places
+            for trial in trials(study, of_value(value), (name,), (point,))
+        ]
+        if not found:
+            return
+        last = worst(found)
+        yield value, last
+        if value == values[0]:
+            leading = sorted(found, key=lambda trial: -trial.passed)[:FOLLOWED]
+            places = [(trial.scenario, trial.point) for trial in leading]
+
+
+def _weight(
+    study: Study, settings: PidSettings, points: Sequence[OperatingPoint], allowed: float
+) -> tuple[PidSettings, Choice | None]:
+    tried = []
+    for value, trial in _tried(
+        WEIGHTS, lambda b: replace(settings, b=b), study, SETPOINT_STEPS, points
+    ):
+        tried.append((value, trial))
+        if trial.passed <= allowed:
+            break
+    if not tried:
+        return settings, None
+    best = min(tried, key=lambda one: one[1].passed)
+    settings = replace(settings, b=best[0])
+    best = (best[0], worst(trials(study, settings, SETPOINT_STEPS, points)))
+    step, band = number(100 * study.duty.setpoint_step), number(100 * allowed)
+    text = f"Setpoint weight {best[0]:g}: a step of {step} % then goes {_past(best[1])}. "
+    if best[0] != WEIGHTS[0]:
+        text += f"With {WEIGHTS[0]:g} it would be {number(100 * tried[0][1].passed)} %. "
+    text += (
+        f"Asked for is at most {band} %."
+        if best[1].passed <= allowed
+        else f"Asked for is at most {band} %, which no weight keeps without a setpoint ramp."
+    )
+    return settings, Choice("b", text, _seen(tried))
+
+
+def _tracking(
+    study: Study, settings: PidSettings, points: Sequence[OperatingPoint]
+) -> tuple[PidSettings, Choice | None]:
+    shortest = settings.scan_time_s or 0.0
+    if math.isinf(settings.ti_s):
+        return settings, None
+    values = tuple(dict.fromkeys(max(share * settings.ti_s, shortest) for share in TRACKING_SHARES))
+    tried = list(_tried(values, lambda tt: replace(settings, tt_s=tt), study, HAND_OVERS, points))
+    if not tried:
+        return settings, None
+    least = min(trial.passed for _, trial in tried)
+    least += max(AS_GOOD * least, SEEN * study.duty.hold_band)
+    chosen = next(one for one in tried if one[1].passed <= least)
+    if chosen[0] != settings.ti_s:
+        settings = replace(settings, tt_s=chosen[0])
+    chosen = (chosen[0], worst(trials(study, settings, HAND_OVERS, points)))
+    text = (
+        f"Tracking time {number(chosen[0])} s, {number(chosen[0] / settings.ti_s)} of the integral "
+        f"time: where the loop takes over or comes off a limit, the reading goes at most "
+        f"{_past(chosen[1])}."
+    )
+    if chosen[0] != tried[0][0]:
+        text += (
+            f" With the integral time it would be {number(100 * tried[0][1].passed)} %: the "
+            "integral would come off the limit too late."
+        )
+    return settings, Choice("Tt", text, _seen(tried))
+
+
+def _ramp(
+    study: Study,
+    settings: PidSettings,
+    points: Sequence[OperatingPoint],
+    allowed: float,
+    loop_time_s: float,
+) -> tuple[PidSettings, Choice | None]:
+    step = study.duty.setpoint_step
+    if settings.reading == "log10":
+        size = math.log10(1.0 + step)
+    else:
+        size = step * min(point.indicated_pa for point in points)
+    rates = tuple(size / (length * loop_time_s) for length in RAMP_LENGTHS)
+    tried = []
+    for value, trial in _tried(
+        rates, lambda rate: replace(settings, setpoint_ramp_per_s=rate), study, SETPOINT_STEPS,
+        points,
+    ):  # fmt: skip
+        tried.append((value, trial))
+        if trial.passed <= allowed:
+            break
+    if not tried:
+        return settings, None
+    chosen = (
+        tried[-1] if tried[-1][1].passed <= allowed else min(tried, key=lambda one: one[1].passed)
+    )
+    settings = replace(settings, setpoint_ramp_per_s=chosen[0])
+    chosen = (chosen[0], worst(trials(study, settings, SETPOINT_STEPS, points)))
+    unit = "decades" if settings.reading == "log10" else "Pa"
+    text = (
+        f"Setpoint ramp {number(60 * chosen[0])} {unit} per minute: a setpoint step of "
+        f"{number(100 * step)} % then takes {number(size / chosen[0])} s and goes "
+        f"{_past(chosen[1])}."
+    )
+    if chosen[1].passed > allowed:
+        text += (
+            f" That is still more than the {number(100 * allowed)} % asked for: gas alone lifts "
+            "the pressure back."
+        )
+    return settings, Choice("ramp", text, _seen(tried))
+
+
+def _seen(tried: Sequence[tuple[float, Trial]]) -> tuple[tuple[float, float], ...]:
+    return tuple((value, trial.passed) for value, trial in tried)
+
+
+def _past(trial: Trial) -> str:
+    title = SCENARIOS[trial.scenario].title.lower()
+    return f"{number(100 * trial.passed)} % past the setpoint ({title} at {trial.point.where})"
