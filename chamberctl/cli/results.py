@@ -31,7 +31,7 @@ def tuning_json(study: Study, tuning: Tuning | Infeasible, answer: Verdict) -> d
     unit = "per_decade" if tuning.settings.reading == "log10" else "per_pa"
     settings[f"kc_speed_fraction_{unit}"] = settings.pop("kc")
     typed = [
-        {"setting": row.label, "key": row.key, "text": row.text, "unit": row.unit}
+        {"setting": row.label, "key": row.key, "text": row.text, "unit": row.shown_unit}
         for row in tuning.typed.rows
     ]
     points = [

@@ -174,9 +174,9 @@ def _probed(settings: PidSettings) -> Array:
         output_min=-math.inf, output_max=math.inf, largest_move=math.inf, setpoint_move=math.inf
     )
     columns = []
-    for values in np.eye(6).tolist():
-        before = Memory(*values[:4], output=0.0, fresh=False)
-        after = scan(n, before, values[5], values[4], 0.0, False, 0.0)
+    for integral, derivative, filtered, setpoint_before, reading, setpoint in np.eye(6).tolist():
+        before = Memory(integral, derivative, filtered, setpoint_before, 0.0, False)
+        after = scan(n, before, setpoint, reading, 0.0, False, 0.0)
         columns.append(
             [after.integral, after.derivative, after.filtered, after.setpoint, after.output]
         )

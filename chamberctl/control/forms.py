@@ -18,20 +18,20 @@ from chamberctl import quantities
 from chamberctl.control import conversions
 from chamberctl.control.controller import PidSettings
 from chamberctl.control.conversions import FormError, Pid
-from chamberctl.control.language import (
+from chamberctl.control.language import Language, language
+from chamberctl.control.panel import (
     OFF,
     SAME_AS_TI,
-    Language,
     TypedValue,
     derivative_row,
     filter_row,
     filter_time,
     gain_row,
     integral_row,
-    language,
     other_rows,
     ramp_per_s,
 )
+from chamberctl.control.registers import Registers, register_findings
 from chamberctl.findings import Finding
 
 if TYPE_CHECKING:
@@ -135,8 +135,21 @@ def to_typed(
         filter_row(words, "Tf", settings.tf_s, 0.0),
         *other_rows(words, settings),
     )
+    if words.registers:
+        rows = tuple(_in_register(row, words.registers) for row in rows)
     typed = TypedSettings(words, rows, settings)
     return rounded(typed) if decimals else typed
+
+
+def _in_register(row: TypedValue, registers: Registers) -> TypedValue:
+    """Return a row as the whole number, still with its fraction, that a register stands for."""
+    if not row.decimals:
+        return row
+    scale = registers.scales[row.decimals]
+    if not math.isfinite(row.value):
+        return replace(row, scale=scale)
+    value = row.value * scale
+    return replace(row, text=repr(value), value=value, scale=scale)
 
 
 def from_typed(typed: TypedSettings) -> PidSettings:
@@ -148,7 +161,7 @@ def from_typed(typed: TypedSettings) -> PidSettings:
         If the numbers mean no PID law with a positive gain.
     """
     words = typed.language
-    number = {row.key: row.value for row in typed.rows}
+    number = {row.key: row.number for row in typed.rows}
     if not number["Kc"] > 0:
         raise FormError(f"the gain must be above 0; {ACTION_SENTENCE}", given=f"{typed['Kc'].text}")
     gain = 100.0 / number["Kc"] if words.gain_as == "proportional band" else number["Kc"]
@@ -227,15 +240,19 @@ def rounded_text(value: float, decimals: int) -> str:
 
 
 def rounded(typed: TypedSettings) -> TypedSettings:
-    """Return the settings as they will be typed in, with the controller's decimals."""
+    """Return the settings as they will be typed in: the controller's decimals, or integers."""
 
     def row(item: TypedValue) -> TypedValue:
         if not item.decimals or not math.isfinite(item.value):
             return item
-        text = rounded_text(item.value, typed.language.decimals[item.decimals])
+        text = rounded_text(item.value, _places(typed.language, item))
         return replace(item, text=text, value=float(text))
 
     return replace(typed, rows=tuple(row(item) for item in typed.rows), is_rounded=True)
+
+
+def _places(words: Language, row: TypedValue) -> int:
+    return 0 if words.registers else words.decimals[row.decimals]
 
 
 def rounding_findings(exact: TypedSettings, typed: TypedSettings) -> tuple[Finding, ...]:
@@ -244,21 +261,25 @@ def rounding_findings(exact: TypedSettings, typed: TypedSettings) -> tuple[Findi
     Returns
     -------
     tuple of Finding
-        "no" where a term vanishes or becomes infinite, "caution" where it moves by more than 5 %.
+        "no" where a term vanishes, becomes infinite or does not fit its register, "caution" where
+        it moves by more than 5 %; of registers a note on the order of their words.
     """
     found: list[Finding] = []
     for before, after in zip(exact.rows, typed.rows, strict=True):
         if before.value == after.value or not math.isfinite(before.value) or before.value == 0:
             continue
-        places = typed.language.decimals[before.decimals]
+        words = typed.language
+        places = f"{_places(words, before)} decimals"
+        if words.registers:
+            places = f"whole numbers of {before.shown_unit}"
         change = after.value / before.value - 1.0
-        what = f"{before.label} {before.value:.4g} {before.unit}".rstrip()
+        what = f"{before.label} {before.number:.4g} {before.unit}".rstrip()
         if after.value == 0:
             found.append(
                 Finding(
                     "no",
                     "decimals",
-                    f"{what} becomes 0 with {places} decimals; the controller cannot take it. "
+                    f"{what} becomes 0 with {places}; the controller cannot take it. "
                     "Use another notation, another span or more decimals. The settings shown keep "
                     "all digits and cannot be typed in.",
                 )
@@ -268,8 +289,11 @@ def rounding_findings(exact: TypedSettings, typed: TypedSettings) -> tuple[Findi
                 Finding(
                     "caution",
                     "decimals",
-                    f"{what} becomes {after.text}, {100 * change:+.1f} %, with {places} decimals; "
+                    f"{what} becomes {after.text}, {100 * change:+.1f} %, with {places}; "
                     "another notation or span would keep it.",
                 )
             )
+    if typed.language.registers:
+        entries = [(row.label, row.value) for row in typed.rows if row.decimals]
+        found += register_findings(typed.language.registers, entries)
     return tuple(found)

@@ -110,7 +110,7 @@ def _as_typed(study: Study, tuning: Tuning) -> dict[str, Any]:
             "label": row.label,
             "text": row.text,
             "value": _number(row.value),
-            "unit": row.unit,
+            "unit": row.shown_unit,
             "meaning": row.meaning,
         }
         for row in typed.rows
@@ -218,7 +218,7 @@ def _typed_rows(tuning: Tuning) -> Iterator[tuple[str, ...]]:
     for row in tuning.typed.rows:
         value, unit = exact[row.key]
         shown = repr(float(value)) if math.isfinite(value) else "none"
-        yield row.label, row.text, row.unit, shown, unit, row.meaning
+        yield row.label, row.text, row.shown_unit, shown, unit, row.meaning
 
 
 def _other_rows(study: Study, tuning: Tuning) -> Iterator[tuple[str, ...]]:

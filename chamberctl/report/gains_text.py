@@ -34,7 +34,7 @@ def typed(study: Study, tuning: Tuning) -> Table:
         moved = math.isfinite(before.value) and before.value != row.value
         shown = number(before.value, 6) if moved else ""
         strong = "strong" if row.key in ("Kc", "Ti") else ""
-        rows.append(Row([row.label, row.text, row.unit, shown, row.meaning], strong))
+        rows.append(Row([row.label, row.text, row.shown_unit, shown, row.meaning], strong))
     caption = "Settings in this controller's form"
     if not tuning.typed.is_rounded:
         caption += ", unrounded: this controller's decimals cannot hold them"
@@ -48,7 +48,7 @@ def glance(tuning: Tuning) -> list[tuple[str, str, str]]:
     rows = [r for r in tuning.typed.rows if r.key in keys and (r.value or r.key == "Kc")]
     units = {"%/%": "% of output span per % of reading span"}
     return [
-        *((row.label, row.text, units.get(row.unit, row.unit)) for row in rows),
+        *((row.label, row.text, units.get(row.shown_unit, row.shown_unit)) for row in rows),
         ("Form", language.form, ""),
         ("Reading", language.reading, language.reading_span_text.partition(" (")[0]),
         ("Output", language.output_span_text, ""),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from chamberctl.study.catalog import FieldInfo, field_table, preset_path, presets
 from chamberctl.study.gas import Gas, GasLoad, GasShare, Purge
 from chamberctl.study.instruments import Drive, Gauge, SpeedMap
-from chamberctl.study.loop import Controller, Decimals, Duty, Hold, Limits
+from chamberctl.study.loop import Controller, Decimals, Duty, Hold, Integers, Limits
 from chamberctl.study.model import FORMAT, Provenance, Study
 from chamberctl.study.paths import field_at, with_value
 from chamberctl.study.pumps import Backing, Booster, SpeedCurve
@@ -28,6 +28,7 @@ __all__ = [
     "Gauge",
     "Hold",
     "HotZone",
+    "Integers",
     "Limits",
     "LinePart",
     "Provenance",

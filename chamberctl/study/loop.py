@@ -125,6 +125,30 @@ class Decimals(Part):
     filter: int = whole("decimals of the filter", 0, 9, default=2, source=PRACTICE)
 
 
+class Integers(Part):
+    """Whole numbers in registers, in which the controller takes its settings, as over a bus."""
+
+    kind: Literal["int16", "uint16", "int32", "uint32"] = choice(
+        ("int16", "uint16", "int32", "uint32"), "type of the registers, signed or not"
+    )
+    gain: float = quantity(
+        "number", "", "integer that stands for a gain (or a proportional band) of 1", "1e-3", "1e9",
+        default="1", source="the number itself",
+    )  # fmt: skip
+    integral: float = quantity(
+        "number", "", "integer that stands for an integral time (or integral action) of 1", "1e-3",
+        "1e9", default="1", source="the number itself",
+    )  # fmt: skip
+    derivative: float = quantity(
+        "number", "", "integer that stands for a derivative time of 1", "1e-3", "1e9", default="1",
+        source="the number itself",
+    )  # fmt: skip
+    filter: float = quantity(
+        "number", "", "integer that stands for a filter of 1", "1e-3", "1e9", default="1",
+        source="the number itself",
+    )  # fmt: skip
+
+
 class Controller(Part):
     """The controller's own language and habits."""
 
@@ -184,6 +208,10 @@ class Controller(Part):
         default="unknown", source="seldom documented; the worse order is reported",
     )  # fmt: skip
     decimals: Decimals = part("digits the controller takes", default=Decimals(), source=PRACTICE)
+    integers: Integers | None = part(
+        "whole numbers in registers, in place of digits", default=None,
+        source="typed in with digits",
+    )  # fmt: skip
     output_min: float | None = quantity(
         "speed", "%", "lowest output", "0 %", "100 %", default=None,
         shown="the drive's minimum speed", source="the drive's limit",

@@ -65,6 +65,7 @@ def controller(**changes: Any) -> SimpleNamespace:
         "output_low": 0.0,
         "output_high": 1.0,
         "decimals": SimpleNamespace(gain=3, integral=2, derivative=2, filter=2),
+        "integers": None,
     }
     return SimpleNamespace(**(plain | changes))
 
