@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 import streamlit as st
 
 from desk import open_session, strip, style
+from desk.ending import end, started_alone
 from desk.findings import show_cautions
 from desk.session import Session
 from desk.views import describe, tune, window
@@ -34,6 +35,8 @@ def main() -> None:
     else:
         VIEWS[chosen](session)
     show_cautions()
+    if started_alone():
+        st.button("End the workbench", on_click=end)
 
 
 main()

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 from chamberctl import __version__
 
 STUDY_HELP = "study file, or preset:NAME"
-COMMANDS = ("check", "window", "tune", "simulate", "report", "presets")
+COMMANDS = ("check", "window", "tune", "simulate", "report", "workbench", "presets")
 
 
 class UsageError(Exception):
@@ -69,12 +69,31 @@ def build_parser() -> argparse.ArgumentParser:
         "not the report's own are never overwritten",
     )
     _json(report)
+    _workbench(commands)
     presets = _command(commands, "presets", "list the studies that come along, or copy one out")
     presets.add_argument("action", nargs="?", choices=("list", "copy"), default="list")
     presets.add_argument("name", nargs="?", metavar="NAME", help="preset to copy")
     presets.add_argument("path", nargs="?", metavar="PATH", help="new file, or folder to put it in")
     _json(presets)
     return parser
+
+
+def _workbench(commands: Any) -> None:
+    from chamberctl.cli.workbench import port_number
+
+    workbench = _command(
+        commands, "workbench", "open the page in a browser: describe, see the window, tune, try"
+    )
+    workbench.add_argument("study", nargs="?", metavar="STUDY", help=STUDY_HELP)
+    workbench.add_argument(
+        "--port",
+        type=port_number,
+        metavar="N",
+        help="port on this computer (default: the first free one from 8501)",
+    )
+    workbench.add_argument(
+        "--no-browser", action="store_true", help="print the address, open no browser"
+    )
 
 
 def _simulate(commands: Any) -> None:

@@ -162,6 +162,13 @@ def simulate(arguments: argparse.Namespace) -> bool:
     return run(arguments)
 
 
+def workbench(arguments: argparse.Namespace) -> bool:
+    """Open the page."""
+    from chamberctl.cli.workbench import workbench as run
+
+    return run(arguments)
+
+
 def report(arguments: argparse.Namespace) -> bool:
     """Tune and write the report."""
     from chamberctl.report import days_of, write_report
