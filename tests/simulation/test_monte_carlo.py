@@ -11,6 +11,7 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -144,6 +145,41 @@ def test_any_executor_gives_the_same_runs() -> None:
 
 def test_processes_on_all_cores_give_the_same_runs() -> None:
     assert same(many(AtOnce()), many(None))
+
+
+CLUSTER = """
+import numpy as np
+import chamberctl as cc
+from concurrent.futures import ThreadPoolExecutor
+from dask.distributed import Client, LocalCluster
+
+if __name__ == "__main__":
+    study = cc.load("preset:reference-plant").with_text({"scenario.tail": "30 s"})
+    tuning = cc.tune(study)
+    here = dict(n_workers=2, threads_per_worker=1, dashboard_address=None)
+    with LocalCluster(**here) as cluster, Client(cluster) as client:
+        lent = client.get_executor()
+        many = cc.monte_carlo(study, tuning, "gas-step", runs=20, seed=1, executor=lent)
+    with ThreadPoolExecutor(1) as one:
+        same = cc.monte_carlo(study, tuning, "gas-step", runs=20, seed=1, executor=one)
+    print(len(many.runs), [a.factors == b.factors
+                           for a, b in zip(many.runs, same.runs)].count(True))
+    assert np.array_equal(many.values("peak_deviation"), same.values("peak_deviation"))
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not find_spec("distributed"), reason="needs the 'dev' extra: distributed")
+def test_a_cluster_lends_its_executor_as_it_is(tmp_path: Path) -> None:
+    """A cluster of dask.distributed on this machine: the same runs as in a thread."""
+    script = tmp_path / "many.py"
+    script.write_text(CLUSTER, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=300, check=False,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), *sys.path])},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == ["20", "20"]
 
 
 def test_noise_is_drawn_anew_in_each_run() -> None:
