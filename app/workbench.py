@@ -16,12 +16,12 @@ from desk.findings import show_cautions
 from desk.session import Session
 from desk.views import describe, tune, window
 
+#: Every view by the name on its button, in the order of the work.
 VIEWS: Mapping[str, Callable[[Session], None]] = {
     "Describe": describe.show,
     "Window": window.show,
     "Tune": tune.show,
 }
-"""Every view by the name on its button, in the order of the work."""
 
 
 def main() -> None:
