@@ -7,6 +7,7 @@ import math
 import pytest
 
 from tests import reference, validation
+from tests.house import CHECKOUT
 
 TABLE = reference.Table(
     "folder/table", reference.Meta("A book, Table 1", "from memory", "1 %", {}), ()
@@ -22,6 +23,12 @@ def new() -> tuple[validation.Validation, list[tuple[str, object]]]:
 def test_every_table_states_source_status_and_tolerance(name: str) -> None:
     table = reference.load(name)
     assert table.rows
+
+
+def test_every_table_is_read_by_a_test() -> None:
+    tests = {path: path.read_text(encoding="utf-8") for path in (CHECKOUT / "tests").rglob("*.py")}
+    for name in reference.names():
+        assert any(f'"{name}"' in text for text in tests.values()), f"no test loads {name}"
 
 
 def test_agreement_is_recorded() -> None:

@@ -32,6 +32,8 @@ recalled from the cited source, page not checked. *computed here*: recomputed or
 independently of the package. A tolerance is never tighter than the last printed digit. The worst
 deviation is relative (rel) or absolute (abs, in the table's own unit), rounded up to one digit.
 
+Numbers that were at hand and left out stand in [Not compared](not-compared.md), with the reason.
+
 | quantity | source | status | numbers | tolerance | worst deviation | test |
 |---|---|---|---:|---|---|---|
 """
