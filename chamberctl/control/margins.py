@@ -129,14 +129,8 @@ def margins(
     if isinstance(model, LoopModel):
         if not isinstance(settings, PidSettings):
             raise InputError("one model needs one set of settings")
-        return _one(compute([model], [settings]), settings)
-    each = [settings] * len(model) if isinstance(settings, PidSettings) else list(settings)
-    if len(each) != len(model) or not each:
-        raise InputError(
-            "as many sets of settings as models are needed, and at least one model",
-            given=f"{len(each)} settings, {len(model)} models",
-        )
-    found = compute(model, each)
+        return _one(compute([model], [settings]), 0, settings)
+    found = compute(model, _for_each(model, settings))
     return EnvelopeMargins(
         stable=found.stable,
         reason=tuple(found.reason),
@@ -144,27 +138,63 @@ def margins(
     )
 
 
-def _one(found: Found, settings: PidSettings) -> LoopMargins:
-    values = {name: float(found.values[name][0]) for name in QUANTITIES}
+def each_margins(
+    models: Sequence[LoopModel], settings: PidSettings | Sequence[PidSettings]
+) -> tuple[LoopMargins, ...]:
+    """Return the margins of many loops one by one, found all at once.
+
+    Parameters
+    ----------
+    models : sequence of LoopModel
+        The plants.
+    settings : PidSettings or sequence of PidSettings
+        One for all plants or one for each.
+
+    Returns
+    -------
+    tuple of LoopMargins
+        As `margins` gives for each model by itself, in a fraction of the time.
+    """
+    each = _for_each(models, settings)
+    found = compute(models, each)
+    return tuple(_one(found, row, one) for row, one in enumerate(each))
+
+
+def _for_each(
+    models: Sequence[LoopModel], settings: PidSettings | Sequence[PidSettings]
+) -> list[PidSettings]:
+    each = [settings] * len(models) if isinstance(settings, PidSettings) else list(settings)
+    if len(each) != len(models) or not each:
+        raise InputError(
+            "as many sets of settings as models are needed, and at least one model",
+            given=f"{len(each)} settings, {len(models)} models",
+        )
+    return each
+
+
+def _one(found: Found, row: int, settings: PidSettings) -> LoopMargins:
+    """Return the margins of one of the loops."""
+    values = {name: float(found.values[name][row]) for name in QUANTITIES}
     exists = not math.isnan(values["ms"])
-    clockwise = np.degrees(np.angle(-found.gain_value))
+    at_gain, at_phase = found.gain_row == row, found.phase_row == row
+    clockwise = np.degrees(np.angle(-found.gain_value[at_gain]))
     gain_crossings = tuple(
         GainCrossing(float(w), float(angle), float(np.radians(angle % 360.0) / w))
-        for w, angle in zip(found.gain_omega, clockwise, strict=True)
+        for w, angle in zip(found.gain_omega[at_gain], clockwise, strict=True)
     )
     phase_crossings = tuple(
         PhaseCrossing(float(w), float(1.0 / size))
-        for w, size in zip(found.phase_omega, found.phase_size, strict=True)
+        for w, size in zip(found.phase_omega[at_phase], found.phase_size[at_phase], strict=True)
     )
     finding = None
     several = crossings_finding(gain_crossings) if exists else None
     if exists and settings.scan_time_s is not None and values["crossover_rad_s"] > 0.0:
         slow = 1.0 / values["crossover_rad_s"]
-        lag = max(slow - float(found.dead_time_s[0]), 0.3 * slow)
+        lag = max(slow - float(found.dead_time_s[row]), 0.3 * slow)
         finding = scan_time_finding(settings.scan_time_s, lag)
     return LoopMargins(
-        stable=bool(found.stable[0]),
-        reason=found.reason[0],
+        stable=bool(found.stable[row]),
+        reason=found.reason[row],
         gain_crossings=gain_crossings if exists else (),
         phase_crossings=phase_crossings if exists else (),
         findings=tuple(found for found in (several, finding) if found is not None),

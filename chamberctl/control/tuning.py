@@ -25,7 +25,7 @@ from chamberctl.control.forms import (
     rounding_findings,
     to_typed,
 )
-from chamberctl.control.margins import margins, scan_time_finding
+from chamberctl.control.margins import each_margins, scan_time_finding
 from chamberctl.control.notations import all_notations, manual_check
 from chamberctl.control.tuned import TunedPoint, Tuning
 from chamberctl.control.tuning_findings import (
@@ -130,11 +130,14 @@ def assessed(loops: DutyLoops, design: Design) -> Tuning:
     typed, rounding = _as_typed(study, design.settings)
     settings = from_typed(typed)
     models = loops.models
-    points = tuple(
-        TunedPoint(loop.point, loop.model, margins(loop.model, settings)) for loop in loops.loops
+    both = each_margins(
+        [*models, *models], [settings] * len(models) + [design.settings] * len(models)
     )
-    before = tuple(margins(model, design.settings) for model in models)
-    found = [point.margins for point in points]
+    found, before = both[: len(models)], both[len(models) :]
+    points = tuple(
+        TunedPoint(loop.point, loop.model, one)
+        for loop, one in zip(loops.loops, found, strict=True)
+    )
     crossover = found[design.index].crossover_rad_s
     fast = crossover if math.isfinite(crossover) else 1.0 / design.tau_c_s
     spread = gain_spread(models, fast)

@@ -14,7 +14,12 @@ from scipy.optimize import brentq
 
 from chamberctl.control.controller import PidSettings
 from chamberctl.control.frequency import stack
-from chamberctl.control.margins import LoopMargins, margins, scan_time_finding
+from chamberctl.control.margins import (
+    LoopMargins,
+    each_margins,
+    margins,
+    scan_time_finding,
+)
 from chamberctl.control.sweep import limit_at_infinity
 from chamberctl.display import number
 from chamberctl.errors import InputError
@@ -284,6 +289,20 @@ def test_many_loops_equal_each_alone() -> None:
             np.testing.assert_allclose(getattr(together, name)[i], getattr(alone, name), rtol=1e-8)
 
 
+def test_many_loops_are_listed_as_each_alone_would_be() -> None:
+    rng = np.random.default_rng(9)
+    loops = [random_loop(rng, sampled=True) for _ in range(12)]
+    listed = each_margins([loop.model for loop in loops], [loop.settings for loop in loops])
+    for loop, found in zip(loops, listed, strict=True):
+        alone = margins(loop.model, loop.settings)
+        assert (found.stable, found.reason) == (alone.stable, alone.reason)
+        assert [f.subject for f in found.findings] == [f.subject for f in alone.findings]
+        for kind in ("gain_crossings", "phase_crossings"):
+            pairs = zip(getattr(found, kind), getattr(alone, kind), strict=True)
+            for one, other in pairs:
+                np.testing.assert_allclose(list(vars(one).values()), list(vars(other).values()))
+
+
 def test_one_setting_for_many_plants() -> None:
     model, one = two_lags()
     found = margins([model, model], one)
@@ -296,6 +315,8 @@ def test_what_cannot_be_asked() -> None:
         margins([model, model], [one])
     with pytest.raises(InputError, match="at least one model"):
         margins([], one)
+    with pytest.raises(InputError, match="at least one model"):
+        each_margins([], one)
     with pytest.raises(InputError, match="one model needs one set"):
         margins(model, [one])  # type: ignore[call-overload]
     with pytest.raises(InputError, match="either every loop has a scan time"):
