@@ -79,6 +79,8 @@ def law(file: File) -> dict[str, Any]:
             yf_old, r_old = y, r
         else:
             yf_old = yf
+        step = s["setpoint_ramp_per_s"] * ts
+        r = min(max(r, r_old - step), r_old + step)
         yf = yf_old + (y - yf_old) * ts / (s["tf_s"] + ts)
         change = (yf - s["c"] * r) - (yf_old - s["c"] * r_old)
         d = d + (kc * s["td_s"] * change / ts - d) * ts / (s["tfd_s"] + ts)

@@ -112,6 +112,7 @@ def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
     names = (
         "ti_s", "td_s", "tf_s", "tfd_s", "b", "c", "tracking_time_s", "integral", "reading",
         "scan_time_s", "delay_s", "output_min", "output_max", "output_rate_per_s",
+        "setpoint_ramp_per_s",
     )  # fmt: skip
     values = "; ".join(f"{name} = {getattr(settings, name)}" for name in names)
     measures = "; ".join(
@@ -132,10 +133,10 @@ def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
         f"Drive: {'; '.join(_drive(prepared.system.drive))}",
         f"Metrics: {measures}",
         "Columns end in their unit; fraction: of rated speed, or of 1. One row per scan: pressures "
-        "and speed at the scan, then what the law made of them; I and d after the scan. Mode: "
-        "auto; held (the output is given from outside, u is what is applied); bad reading (the "
-        "output is u, and the next good scan starts from it without a bump). An empty cell is not "
-        "known. Metrics are counted on judged_pa: what the gauge sent, or would have sent while it "
-        "failed.",
+        "and speed at the scan, then what the law made of them; r before its ramp, I and d after "
+        "the scan. Mode: auto; held (the output is given from outside, u is what is applied); bad "
+        "reading (the output is u, and the next good scan starts from it without a bump). An empty "
+        "cell is not known. Metrics are counted on judged_pa: what the gauge sent, or would have "
+        "sent while it failed.",
         *(f"{caution.title}: {caution.text}" for caution in CAUTIONS),
     ]  # fmt: skip

@@ -27,7 +27,9 @@ LAWS: dict[str, dict[str, Any]] = {
     "PID, filtered, weighted": {
         "td_s": 1.0, "tfd_s": 0.5, "tf_s": 0.4, "b": 0.3, "c": 0.2, "tt_s": 5.0,
     },
-    "rate limited": {"integral": "before", "output_rate_per_s": 0.02, "tt_s": 3.0},
+    "rate limited": {
+        "integral": "before", "output_rate_per_s": 0.02, "tt_s": 3.0, "setpoint_ramp_per_s": 0.01,
+    },
 }  # fmt: skip
 
 

@@ -129,7 +129,7 @@ def replayed(what: Prepared, trace: Trace) -> np.ndarray:
 LAWS = [
     {},
     {"td_s": 1.0, "tfd_s": 0.5, "tf_s": 0.4, "b": 0.3, "c": 0.2, "tt_s": 5.0},
-    {"integral": "before", "output_rate_per_s": 0.02, "tt_s": 3.0},
+    {"integral": "before", "output_rate_per_s": 0.02, "tt_s": 3.0, "setpoint_ramp_per_s": 0.01},
 ]
 
 
@@ -198,6 +198,42 @@ def test_no_ramp_limit_or_resolution_is_exceeded(preset: str, scenario: str) -> 
     believed = shown[(shown > 0.0)]
     assert believed.min() >= gauge.range_low_pa
     assert believed.max() <= gauge.range_high_pa
+
+
+RELEASES = (
+    "return-from-standby", "speed-override", "pump-down", "gauge-fault-zero", "gauge-fault-full",
+    "power-dip",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("scenario", RELEASES)
+@pytest.mark.parametrize("preset", PRESETS)
+def test_every_release_moves_the_output_by_no_more_than_the_law_does_in_a_scan(
+    preset: str, scenario: str
+) -> None:
+    """From standby, an override, manual, a bad reading and a dip: what is left is under one step.
+
+    A reading that moves, and an integral that is renewed before its use, move the output at a
+    release as in any scan.
+    """
+    what = prepared(preset, scenario)
+    trace, settings = what.run(), what.settings
+    columns, ts = trace.columns, settings.scan_time_s or 0.0
+    bad = columns["bad"] == 1.0
+    last = int(np.flatnonzero((columns["held"] == 1.0) | bad)[-1])
+    assert last + 1 < trace.time_s.size
+    before, after = (
+        {name: values[k] for name, values in columns.items()} for k in (last, last + 1)
+    )
+    own = 0.0
+    if not bad[last]:
+        own = settings.kc * (after["filtered"] - before["filtered"])
+        own += after["derivative"] - before["derivative"]
+    if settings.integral == "before":
+        own += settings.kc * ts / settings.ti_s * (after["filtered"] - after["setpoint"])
+    step_of_drive = what.system.drive.resolution or RESOLUTION
+    assert abs(after["unlimited"] - before["output"] - own) < 1e-3 * step_of_drive
+    assert abs(after["output"] - before["output"]) < abs(own) + step_of_drive
 
 
 # --- ends that are clear
