@@ -27,7 +27,8 @@ WORSE_IS_LARGER: Mapping[str, bool] = {
     "disk_margin": False,
 }
 
-_WORDS = {
+#: Margins that a duty may limit: in words, and their unit.
+MARGIN_WORDS: Mapping[str, tuple[str, str]] = {
     "gain_margin": ("gain margin", ""),
     "phase_margin_deg": ("phase margin", " deg"),
     "delay_margin_s": ("delay margin", " s"),
@@ -74,7 +75,7 @@ def missed_limits(
             reason = loop.reason or "unstable"
             yield Finding("no", "stability", f"{where}: {reason}. There are no margins.")
             continue
-        for name, (words, unit) in _WORDS.items():
+        for name, (words, unit) in MARGIN_WORDS.items():
             limit = getattr(limits, name)
             value = getattr(loop, name)
             if limit is None or math.isnan(value):
@@ -95,7 +96,7 @@ def rounding_effect(rounded: Sequence[LoopMargins], exact: Sequence[LoopMargins]
     after, before = worst_margins(rounded), worst_margins(exact)
     pairs = ", ".join(
         f"{words} {number(before[name][0])}{unit} -> {number(after[name][0])}{unit}"
-        for name, (words, unit) in _WORDS.items()
+        for name, (words, unit) in MARGIN_WORDS.items()
     )
     change = after["ms"][0] / before["ms"][0] - 1.0
     moved = abs(change) > 0.05 or math.isnan(before["ms"][0]) != math.isnan(after["ms"][0])

@@ -104,9 +104,14 @@ class Validity:
         value = self.value(basis)
         if self.low <= value <= self.high:
             return ""
+        made_for = f"{number(self.low)} to {number(self.high)}"
+        if math.isinf(self.high):
+            made_for = f"{number(self.low)} and more"
+        elif self.low == 0.0:
+            made_for = f"{number(self.high)} and less"
         return (
-            f"{self.measure} is {number(value)} here, the rule is made for {number(self.low)} to "
-            f"{number(self.high)} ({self.source})"
+            f"{self.measure} is {number(value)} here, the rule is made for {made_for} "
+            f"({self.source})"
         )
 
 
