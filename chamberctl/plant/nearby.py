@@ -141,24 +141,39 @@ def settle(chain: Chain, start: States, held: Held) -> States:
     wanted = np.log(np.where(rows > size, 1.0, held.values))
     wanted = np.where(rows > size, held.values / scale, wanted)
     settled = np.zeros(count, dtype=bool)
-    before, tried, error = z, np.zeros(z.shape), np.full(count, np.inf)
+    before, tried, error = z.copy(), np.zeros(z.shape), np.full(count, np.inf)
     for _ in range(ROUNDS):
-        step, now = _step(chain, z, scale, rows, wanted)
+        moving = np.flatnonzero(~settled)
+        if moving.size == 0:
+            break
+        step, now = _step(
+            _some(chain, moving), z[:, moving], scale[moving], rows[:, moving], wanted[:, moving]
+        )
         longest = np.max(np.abs(step[: size + 1]), axis=0)
-        moving = ~settled
-        settled |= np.nan_to_num(np.max(np.abs(step), axis=0), nan=np.inf) < SETTLED
-        worse = ~(now <= error) & ~settled
+        settled[moving] = np.nan_to_num(np.max(np.abs(step), axis=0), nan=np.inf) < SETTLED
+        worse = ~(now <= error[moving]) & ~settled[moving]
         with np.errstate(invalid="ignore", divide="ignore"):
             step *= np.where(longest > LARGEST_STEP, LARGEST_STEP / longest, 1.0)
-        before = np.where(worse, before, z)
-        tried = np.where(worse, 0.5 * tried, step)
-        error = np.where(worse, error, now)
-        z = before + np.where(moving, tried, 0.0)
-        if np.all(settled):
-            break
+        before[:, moving] = np.where(worse, before[:, moving], z[:, moving])
+        tried[:, moving] = np.where(worse, 0.5 * tried[:, moving], step)
+        error[moving] = np.where(worse, error[moving], now)
+        z[:, moving] = before[:, moving] + tried[:, moving]
     pressures = np.exp(z[:size])
     found = settled & np.all(pressures <= HIGHEST_PRESSURE_PA, axis=0)
     return States(pressures, np.exp(z[size]), z[size + 1] * scale, found)
+
+
+def _some(chain: Chain, which: NDArray[np.int64]) -> Chain:
+    """Return the chain of some of its states, where it holds one for each."""
+    parts = {"rows": 3, "nodes": 3, "vapor": 2}
+    return replace(
+        chain,
+        **{
+            name: getattr(chain, name)[..., which]
+            for name, dimensions in parts.items()
+            if getattr(chain, name).ndim == dimensions
+        },
+    )
 
 
 def _step(

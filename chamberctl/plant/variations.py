@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+_PROBES_PA = np.geomspace(1e-3, 1e5, 17)
+"""Pressures at which two gauges are told apart."""
+
 _EDGE = 1e-9
 """A speed this much (relative) beyond a limit of the drive is still within it, by rounding."""
 
@@ -105,9 +108,9 @@ class Response:
 
 
 def outcomes(
-    study: Study, points: Sequence[OperatingPoint], changed: Sequence[Study]
+    study: Study, points: Sequence[OperatingPoint], changed: Sequence[Study], *, ends: bool = True
 ) -> tuple[Outcome, ...]:
-    """Find window and duty points of changed studies.
+    """Find window and duty points of changed studies; those with the same steady states once.
 
     Parameters
     ----------
@@ -117,6 +120,8 @@ def outcomes(
         Its duty points, those without a steady state too, in the order of `study.duty_points()`.
     changed : sequence of Study
         Studies with the same chain of parts and as many duty points; values differ.
+    ends : bool
+        Whether the window's ends are found; they are NaN otherwise.
 
     Returns
     -------
@@ -125,11 +130,15 @@ def outcomes(
     """
     chain = build_chain(study.system)
     start = _starts(study, chain, points)
-    groups: list[list[int]] = []
+    if not ends:
+        start = start[slice(2 * len(points), None)]
     chains = [build_chain(one.system) for one in changed]
-    for index, one in enumerate(chains):
+    keys = [_steady_key(one, its) for one, its in zip(changed, chains, strict=True)]
+    first = {key: index for index, key in reversed(list(enumerate(keys)))}
+    groups: list[list[int]] = []
+    for index in sorted(first.values()):
         for group in groups:
-            if same_shape(chains[group[0]], one):
+            if same_shape(chains[group[0]], chains[index]):
                 group.append(index)
                 break
         else:
@@ -138,7 +147,23 @@ def outcomes(
     for group in groups:
         part = _together([changed[i] for i in group], [chains[i] for i in group], start)
         found |= dict(zip(group, part, strict=True))
-    return tuple(found[index] for index in range(len(changed)))
+    return tuple(
+        replace(found[first[key]], study=one, chain=its)
+        for key, one, its in zip(keys, changed, chains, strict=True)
+    )
+
+
+def _steady_key(study: Study, chain: Chain) -> tuple[object, ...]:
+    """Return all that decides the steady states: studies of other volumes and lags share them."""
+    drive, gauge = study.system.drive, study.loop_gauge()
+    arrays = ("kinds", "rows", "curves", "compression", "nodes", "vapor")
+    maps = ("booster_map", "backing_map")
+    return (
+        *(getattr(chain, name).tobytes() for name in (*arrays, *maps)),
+        np.asarray(reading(study.system, gauge, _PROBES_PA)).tobytes(),
+        (gauge.position, drive.minimum_speed, drive.maximum_speed, floor_pa(study)),
+        tuple((setpoint, load) for setpoint, load, _ in study.duty_points()),
+    )
 
 
 def _starts(study: Study, chain: Chain, points: Sequence[OperatingPoint]) -> States:
@@ -166,15 +191,16 @@ def _starts(study: Study, chain: Chain, points: Sequence[OperatingPoint]) -> Sta
 def _together(studies: Sequence[Study], chains: Sequence[Chain], start: States) -> list[Outcome]:
     """Outcomes of studies whose systems can be stacked."""
     each = start.speed.size
-    count = each // 3
     which, values = [], []
     for one, chain in zip(studies, chains, strict=True):
         setpoints, loads, _ = (np.array(part) for part in zip(*one.duty_points(), strict=True))
         gauge, drive = one.loop_gauge(), one.system.drive
         wanted = true_pressure(one.system, gauge, setpoints.astype(float))
-        which.append(np.repeat([SPEED, SPEED, gauge_node(chain, gauge)], count))
+        count = loads.size
+        which.append(np.repeat([SPEED, SPEED, gauge_node(chain, gauge)], count)[-each:])
         ends = np.repeat([drive.maximum_speed, drive.minimum_speed], count)
-        values.append([np.concatenate([ends, wanted]), np.tile(loads.astype(float), 3)])
+        asked_for = np.concatenate([ends, wanted])[-each:]
+        values.append([asked_for, np.tile(loads.astype(float), 3)[-each:]])
     first = np.concatenate(which)
     held = Held(
         np.stack([first, np.full(first.size, GAS_LOAD)]),
@@ -231,26 +257,30 @@ def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcom
     """One study's outcome; states that the search from near by left open are searched anew."""
     system, gauge = study.system, study.loop_gauge()
     node, drive = gauge_node(chain, gauge), system.drive
-    count = states.speed.size // 3
-    loads = asked[1, :count]
-    ends = states.pressures_pa[:, : 2 * count].copy()
-    open_ends = ~states.found[: 2 * count]
+    count = len(study.duty_points())
+    before = states.speed.size - count  # the window's ends, where they were asked for
+    wanted, loads = asked[0, before:], asked[1, before:]
+    settled = states.found[before:]
+    if before:
+        ends, open_ends = states.pressures_pa[:, :before].copy(), ~states.found[:before]
+    else:
+        ends, open_ends = np.full((chain.size, 2 * count), np.nan), np.tile(~settled, 2)
     if np.any(open_ends):
+        speeds = np.repeat([drive.maximum_speed, drive.minimum_speed], count)
         ends[:, open_ends] = steady_pressures(
-            chain, asked[0, : 2 * count][open_ends], asked[1, : 2 * count][open_ends]
+            chain, speeds[open_ends], np.tile(loads, 2)[open_ends]
         )
     lowest, highest = ends[:, :count], ends[:, count:]
-    pressures, speed = states.pressures_pa[:, 2 * count :].copy(), states.speed[2 * count :].copy()
-    open_points = ~states.found[2 * count :] & _between(lowest[node], asked[0, 2 * count :],
-                                                        highest[node])  # fmt: skip
+    pressures, speed = states.pressures_pa[:, before:].copy(), states.speed[before:].copy()
+    open_points = ~settled & _between(lowest[node], wanted, highest[node])
     if np.any(open_points):
         speed[open_points] = speed_for_pressure(
-            chain, node, asked[0, 2 * count :][open_points], loads[open_points],
+            chain, node, wanted[open_points], loads[open_points],
             drive.minimum_speed, drive.maximum_speed,
         )  # fmt: skip
         pressures[:, open_points] = steady_pressures(chain, speed[open_points], loads[open_points])
     slowest, fastest = drive.minimum_speed * (1.0 - _EDGE), drive.maximum_speed * (1.0 + _EDGE)
-    held = (states.found[2 * count :] | open_points) & (speed >= slowest) & (speed <= fastest)
+    held = (settled | open_points) & (speed >= slowest) & (speed <= fastest)
     held &= controllable(pressures[0], floor_pa(study))
     stuck = held & limited(chain, pressures)
     return Outcome(
