@@ -183,21 +183,38 @@ def envelope_of(study: Study, points: Sequence[OperatingPoint], every: Sequence[
     every : sequence of Case
         The cases.
     """
-    found = outcomes(study, points, [case.study for case in every])
-    held = np.array([point.feasible and not point.limited_by for point in points])
+    held = [p.feasible and not p.limited_by and p.authority_gauge > 0.0 for p in points]
+    points = [point for point, is_held in zip(points, held, strict=True) if is_held]
+    if not points:
+        return Envelope((), ())
+    study = _with_points(study, held)
+    changed = [_with_points(case.study, held) for case in every]
     plants: list[EnvelopePlant] = []
     lost: list[LostPlant] = []
-    for case, outcome in zip(every, found, strict=True):
-        usable = held & outcome.held & ~outcome.limited
+    for case, outcome in zip(every, outcomes(study, points, changed, ends=False), strict=True):
+        usable = outcome.held & ~outcome.limited
+        usable[usable] = outcome.authority[usable] > 0.0
         which = np.flatnonzero(usable)
         names = [_where(points[int(i)].where, case.label) for i in which]
         models = loop_models(outcome, which, names)
         for i, name, model in zip(which, names, models, strict=True):
             plants.append(EnvelopePlant(name, points[int(i)].where, case.moved, model))
-        for i in np.flatnonzero(held & ~usable):
+        for i in np.flatnonzero(~usable):
             where = _where(points[int(i)].where, case.label)
             lost.append(LostPlant(where, _why_lost(outcome, int(i))))
     return Envelope(tuple(plants), tuple(lost))
+
+
+def _with_points(study: Study, keep: Sequence[bool]) -> Study:
+    """Return a study with some of its duty points; its holds keep their numbers."""
+    wanted = iter(keep)
+    holds = tuple(
+        hold.model_copy(
+            update={"gas_loads_pa_m3_s": tuple(q for q in hold.gas_loads_pa_m3_s if next(wanted))}
+        )
+        for hold in study.duty.holds
+    )
+    return study.model_copy(update={"duty": study.duty.model_copy(update={"holds": holds})})
 
 
 def _where(point: str, label: str) -> str:
@@ -207,6 +224,8 @@ def _where(point: str, label: str) -> str:
 def _why_lost(outcome: Outcome, point: int) -> str:
     if outcome.limited[point]:
         return "the booster's difference limit rules, speed does not act"
+    if outcome.held[point]:
+        return "more speed does not lower the reading"
     return "speed does not hold it"
 
 

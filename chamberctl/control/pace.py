@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from chamberctl.errors import InputError
@@ -22,6 +22,10 @@ PACE_WORDS: Mapping[Pace, str] = {
 }
 
 DEFAULT_PACE: Pace = "balanced"
+
+LEAST_USUAL_MS = 1.2
+"""Below the usual range of Ms, 1.2 to 2.0 (Astrom and Hagglund, PID Controllers, 1995, from
+memory), a loop must show that it is still worth having."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +67,10 @@ class LoopLimits:
         One circle around -1 then bounds both (Astrom and Hagglund 2006, from memory).
         """
         return cls(ms=ms, mt=ms)
+
+    def at_peak(self, ms: float) -> LoopLimits:
+        """Return the limits with another Ms; Mt follows where it was the same."""
+        return replace(self, ms=ms, mt=ms if self.mt == self.ms else self.mt)
 
 
 def _require(good: bool, name: str, value: float, remedy: str) -> None:
