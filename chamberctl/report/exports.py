@@ -253,3 +253,10 @@ def _other_rows(study: Study, tuning: Tuning) -> Iterator[tuple[str, ...]]:
         "after or before its use in a scan; where unknown, the worse is reported",
     )  # fmt: skip
     yield "On a bad reading", controller.bad_reading, "", "", "", "decided by the hazard review"
+    drive = study.system.drive
+    for label, seconds, meaning in (
+        ("Drive ramp, rising", drive.rise_time_s, "in the drive, from standstill to rated speed"),
+        ("Drive ramp, falling", drive.fall_time_s, "in the drive, from rated speed to standstill"),
+        ("Second ramp", drive.second_ramp_s, "on the speed command, 0 to rated; 0: none"),
+    ):
+        yield label, f"{seconds:g}", "s", repr(seconds), "s", meaning

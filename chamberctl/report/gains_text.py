@@ -124,7 +124,20 @@ def handover(study: Study, tuning: Tuning | None) -> Pairs:
         ("Switch to automatic at", switch),
         ("On a bad reading", words.BAD_READING[control.bad_reading]),
         ("The loop's gauge", f"{gauge.tag} {fault}"),
+        ("Ramps of the drive", _ramps(study)),
     ]
+
+
+def _ramps(study: Study) -> str:
+    """Return the ramps that the drive is to have."""
+    drive = study.system.drive
+    text = (
+        f"from standstill to rated in {number(drive.rise_time_s)} s, back in "
+        f"{number(drive.fall_time_s)} s"
+    )
+    if drive.second_ramp_s > 0.0:
+        text += f"; a second ramp of {number(drive.second_ramp_s)} s acts on the speed command"
+    return text
 
 
 def restore(study: Study) -> Table:

@@ -6,11 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 import chamberctl as cc
+from chamberctl import figures
 from chamberctl.display import Display, number
-from chamberctl.report import behavior_text, days_of
+from chamberctl.report import behavior_text, days_of, exports, gains_text
 from chamberctl.report.tables import Table
 from chamberctl.report.verdict import verdict
 from chamberctl.simulation.days import Day, days
@@ -196,6 +198,42 @@ def test_what_cannot_happen_is_said_with_its_reason() -> None:
     ]
     assert blocked.holds
     assert cells(behavior_text.table(study, [blocked])) == []
+
+
+def test_a14_the_sheet_names_both_ramps_of_the_drive_and_warns_of_a_second_one() -> None:
+    """A14: 30 s up and 60 s down stand on the sheet; a double ramp gives a warning."""
+    study = cc.load("preset:reference-plant").with_text(
+        {"system.drive.fall_time": "60 s", "system.drive.second_ramp": "20 s"}
+    )
+    tuning = cc.tune(study)
+    sheet = exports.gains_csv(study, tuning)
+    assert '"Drive ramp, rising",30,s' in sheet
+    assert '"Drive ramp, falling",60,s' in sheet
+    assert "Second ramp,20,s" in sheet
+    shown = dict(gains_text.handover(study, tuning))["Ramps of the drive"]
+    assert shown.startswith("from standstill to rated in 30 s, back in 60 s; a second ramp of 20 s")
+    assert any(finding.subject == "double ramp" for finding in tuning.findings)
+
+
+@pytest.mark.parametrize(
+    "name, sends", [("gauge-fault-zero", 0.0), ("gauge-fault-full", 1e4), ("gauge-fault-last", 5e2)]
+)
+def test_a16_a_gauge_fault_is_drawn_and_the_action_on_it_exported(name: str, sends: float) -> None:
+    """A16: fails at 60 s to 0, full scale or last; the speed's response is in the picture."""
+    study = cc.load("preset:reference-plant").with_text(
+        {"scenario.lead": "60 s", "controller.bad_reading": "go to start output",
+         "controller.start_output": "40 %", "scenario.gauge_fault.detected": "all"}
+    )  # fmt: skip
+    tuning = cc.tune(study)
+    point = next(p.point for p in tuning.points if p.where == study.duty_points()[4][2])
+    run = cc.simulate(study, tuning, name, point=point)
+    failing = (run.trace.time_s > 60.05) & (run.trace.time_s < 179.0)
+    assert run.trace.columns["indicated_pa"][failing] == pytest.approx(sends, rel=1e-3)
+    assert run.trace.columns["output"][failing] == pytest.approx(0.4)
+    picture = figures.traces([behavior_text.curve(study, run)])
+    speed = picture.axes[1].lines[-1]
+    assert np.interp(100.0, speed.get_xdata(), speed.get_ydata()) == pytest.approx(40.0, abs=0.1)
+    assert "On a bad reading,go to start output" in exports.gains_csv(study, tuning)
 
 
 def test_a_curve_is_in_the_units_of_the_study(made: Made) -> None:
