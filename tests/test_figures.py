@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 
+import chamberctl as cc
 from chamberctl import figures
 from chamberctl.figures import Picture, style, to_svg
 from tests import by_hand
@@ -33,6 +34,12 @@ def draws() -> figures.SpreadCurve:
     )  # fmt: skip
 
 
+@cache
+def furnace() -> cc.Study:
+    """A valve, an elbow and a tube; curves of the backing pump at three speeds."""
+    return cc.load("preset:heat-treatment-furnace")
+
+
 PICTURES: dict[str, Callable[[], Picture]] = {
     "window": lambda: figures.operating_window(by_hand.ideal_window(), by_hand.ideal_study()),
     "window of two pressures": lambda: figures.operating_window(
@@ -52,6 +59,8 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "margins": margins_picture,
     "influence": lambda: figures.influence(by_hand.hangs_on()),
     "influence without margins": lambda: figures.influence(by_hand.hangs_on(has_margins=False)),
+    "pump curves": lambda: figures.pump_curves(furnace()),
+    "line": lambda: figures.line_conductances(furnace()),
     "draws": lambda: figures.spread(draws()),
     "spread": lambda: figures.gain_spread(
         ["1", "2", "3"], [1.0, 1.1, 0.9], [1.0, 10.0, 0.1], "log10"

@@ -1,8 +1,10 @@
 """Every picture, once: a result in, a matplotlib Figure with its text alternative out."""
 
+from chamberctl.figures.curves import line_conductances, pump_curves
 from chamberctl.figures.influence import influence
 from chamberctl.figures.loop import LoopCurve, bode, gain_spread, margins_over_duty, nyquist
 from chamberctl.figures.responses import ResponseCurve, step_responses
+from chamberctl.figures.sketch import sketch
 from chamberctl.figures.spread import SpreadCurve, spread
 from chamberctl.figures.style import Picture, to_file, to_svg
 from chamberctl.figures.traces import TraceCurve, traces
@@ -18,9 +20,12 @@ __all__ = [
     "bode",
     "gain_spread",
     "influence",
+    "line_conductances",
     "margins_over_duty",
     "nyquist",
     "operating_window",
+    "pump_curves",
+    "sketch",
     "spread",
     "step_responses",
     "to_file",
