@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.influence import influences
     from chamberctl.control.margins import LoopMargins, margins
+    from chamberctl.control.rule_comparison import RuleComparison, compare_rules
     from chamberctl.control.tuning import Tuning, assess, tune
     from chamberctl.plant.comparison import compare
     from chamberctl.plant.handle import handle_verdict
@@ -57,6 +58,7 @@ __all__ = [
     "tune",
     "assess",
     "margins",
+    "compare_rules",
     "influences",
     "simulate",
     "monte_carlo",
@@ -68,6 +70,7 @@ __all__ = [
     "PidSettings",
     "Tuning",
     "LoopMargins",
+    "RuleComparison",
     "ScenarioRun",
     "MonteCarlo",
     "ReportFiles",
@@ -95,6 +98,8 @@ _HOME = {
     "LoopModel": "plant.linear",
     "influences": "control.influence",
     "margins": "control.margins",
+    "compare_rules": "control.rule_comparison",
+    "RuleComparison": "control.rule_comparison",
     "LoopMargins": "control.margins",
     "PidSettings": "control.controller",
     "tune": "control.tuning",

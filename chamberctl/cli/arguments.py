@@ -10,7 +10,9 @@ from typing import Any, NoReturn
 from chamberctl import __version__
 
 STUDY_HELP = "study file, or preset:NAME"
-COMMANDS = ("check", "window", "tune", "simulate", "report", "workbench", "presets")
+COMMANDS = (
+    "check", "window", "tune", "rules", "simulate", "report", "workbench", "presets",
+)  # fmt: skip
 
 
 class UsageError(Exception):
@@ -59,6 +61,13 @@ def build_parser() -> argparse.ArgumentParser:
     tune = _command(commands, "tune", "find settings and check their margins over the whole duty")
     tune.add_argument("study", metavar="STUDY", help=STUDY_HELP)
     _json(tune)
+    rules = _command(
+        commands,
+        "rules",
+        "show what published tuning rules would give, and why not or at what price",
+    )
+    rules.add_argument("study", metavar="STUDY", help=STUDY_HELP)
+    _json(rules)
     _simulate(commands)
     report = _command(commands, "report", "tune and write the report, loop.json and gains.csv")
     report.add_argument("study", metavar="STUDY", help=STUDY_HELP)

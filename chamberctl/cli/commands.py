@@ -155,6 +155,13 @@ def tune(arguments: argparse.Namespace) -> bool:
     return answer.good
 
 
+def rules(arguments: argparse.Namespace) -> bool:
+    """Compare what published rules would give."""
+    from chamberctl.cli.rules import rules as command
+
+    return command(arguments)
+
+
 def simulate(arguments: argparse.Namespace) -> bool:
     """Run scenarios on the nonlinear plant."""
     from chamberctl.cli.simulate import simulate as run

@@ -48,7 +48,7 @@ class PublishedRule:
     source : str
         Year and where it was published.
     aim : str
-        What its settings are meant to do, to follow "is made for".
+        What its settings are meant to do, to follow "it aims at".
     kinds : tuple of {"PI", "PID"}
         Kinds of control that hold a setpoint; the functions know P and PD, too.
     formula : callable
@@ -71,6 +71,11 @@ class PublishedRule:
         """Return in what a plant is outside the rule's range; empty where it is inside."""
         found = (limit.objection(basis) for limit in self.validity)
         return tuple(text for text in found if text)
+
+    @property
+    def range_text(self) -> str:
+        """Plants it is made for, with who says so; empty where no range is known."""
+        return "; ".join(f"{limit.range_text} ({limit.source})" for limit in self.validity)
 
 
 def basis_of(model: LoopModel, settings: PidSettings) -> Basis:

@@ -60,6 +60,8 @@ class ComparedRule:
         Whether the plant is one that the rule is made for.
     objections : tuple of str
         In what it is not.
+    made_for : str
+        The rule's range, with who says so; empty where none is known.
     choice : str
         What was chosen where the rule leaves something open.
     stable : bool
@@ -89,6 +91,7 @@ class ComparedRule:
     settings: PidSettings | None
     inside: bool
     objections: tuple[str, ...]
+    made_for: str
     choice: str
     stable: bool
     unstable_at: tuple[str, ...]
@@ -188,6 +191,7 @@ class _Entry:
     settings: PidSettings | None
     refusal: str = ""
     objections: tuple[str, ...] = ()
+    made_for: str = ""
     choice: str = ""
     aim: str = ""
     not_typed: str = ""
@@ -203,7 +207,7 @@ def _kind_of(settings: PidSettings) -> str:
 
 
 def _found(study: Study) -> list[_Entry]:
-    """Settings as found, and as left where they differ from the recommended ones."""
+    """Settings as found, where the study records them."""
     try:
         found = found_settings(study)
     except (FormError, QuantityError) as error:
@@ -221,8 +225,8 @@ def _published(
     study: Study, rule: PublishedRule, kind: Kind, basis: Basis, frame: PidSettings
 ) -> _Entry:
     entry = _Entry(
-        "published", rule.name, rule.source, kind, None, "", rule.objections(basis), rule.choice,
-        rule.aim,
+        "published", rule.name, rule.source, kind, None, "", rule.objections(basis),
+        rule.range_text, rule.choice, rule.aim,
     )  # fmt: skip
     try:
         gains = rule.formula(basis, kind)
@@ -309,7 +313,7 @@ def _checked(entry: _Entry, loops: _Loops, found: EnvelopeMargins | None) -> Com
     row = ComparedRule(
         origin=entry.origin, name=entry.name, source=entry.source, kind=entry.kind,
         settings=entry.settings, inside=not entry.objections, objections=entry.objections,
-        choice=entry.choice, stable=False, unstable_at=(),
+        made_for=entry.made_for, choice=entry.choice, stable=False, unstable_at=(),
         worst=dict.fromkeys(WORSE_IS_LARGER, none), peak=none, area_s=none, reaction=math.nan,
         not_typed=entry.not_typed, holds=False, verdict=entry.refusal,
     )  # fmt: skip

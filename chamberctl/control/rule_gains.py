@@ -99,20 +99,21 @@ class Validity:
             return 0.0 if model.integrating else model.dead_time_s / max(model.lag1_s, 1e-300)
         return math.inf if model.integrating else abs(model.gain) * basis.ultimate.gain
 
+    @property
+    def range_text(self) -> str:
+        """The range in words."""
+        if math.isinf(self.high):
+            return f"{self.measure} from {number(self.low)} on"
+        if self.low == 0.0:
+            return f"{self.measure} up to {number(self.high)}"
+        return f"{self.measure} {number(self.low)} to {number(self.high)}"
+
     def objection(self, basis: Basis) -> str:
         """Return why a plant is outside, as part of a sentence; empty where it is inside."""
         value = self.value(basis)
         if self.low <= value <= self.high:
             return ""
-        made_for = f"{number(self.low)} to {number(self.high)}"
-        if math.isinf(self.high):
-            made_for = f"{number(self.low)} and more"
-        elif self.low == 0.0:
-            made_for = f"{number(self.high)} and less"
-        return (
-            f"{self.measure} is {number(value)} here, the rule is made for {made_for} "
-            f"({self.source})"
-        )
+        return f"made for {self.range_text}, here {number(value)}"
 
 
 def normalized_gain(model: ReducedModel) -> float:

@@ -34,11 +34,7 @@ def missed(worst: Mapping[str, tuple[float, str]], limits: Limits) -> list[str]:
         value, where = worst[name]
         larger = WORSE_IS_LARGER[name]
         if limit is not None and (value > limit if larger else value < limit):
-            relation = "above" if larger else "below"
-            found.append(
-                f"{words} {number(value)}{unit} at {where} is {relation} the duty's limit of "
-                f"{number(limit)}{unit}"
-            )
+            found.append(f"{words} {number(value)}{unit} at {where}, limit {number(limit)}{unit}")
     return found
 
 
@@ -69,34 +65,24 @@ def verdict(
         return False, f"{broken[0][:1].upper()}{broken[0][1:]}{_because(row, aim)}."
     if row.origin == "recommended":
         return True, "Keeps the duty's limits; the others are compared with it."
-    price = _price(row, recommended)
-    if row.objections:
-        return True, f"Holds here, though not made for such a plant ({row.objections[0]}); {price}."
-    return True, f"Holds; {price}."
+    though = f", though {row.objections[0]}" if row.objections else ""
+    return True, f"Holds{though}: {_price(row, recommended)}."
 
 
 def _because(row: ComparedRule, aim: str) -> str:
     if row.objections:
-        return f": {row.objections[0]}"
-    return f": the rule is made for {aim}" if aim else ""
+        return f"; {row.objections[0]}"
+    return f"; it aims at {aim}" if aim else ""
 
 
 def _price(row: ComparedRule, recommended: ComparedRule) -> str:
-    """Compare the area after a gas step, and say what a smaller one costs."""
+    """Compare the area after a gas step with that of the recommended settings, and the noise."""
     if not recommended.stable:
         return f"worst Ms {number(row.worst['ms'][0])}"
     share = row.area_s[0] / recommended.area_s[0]
-    text = (
-        f"after a gas step the deviation's area is {number(share)} times that of the recommended "
-        "settings"
-    )
+    text = f"{number(share)} times the area after a gas step"
     if abs(share - 1.0) <= ALIKE:
-        text = "a gas step is rejected as well as by the recommended settings"
-    elif share < 1.0:
-        text += (
-            f", at a worst Ms of {number(row.worst['ms'][0])} against "
-            f"{number(recommended.worst['ms'][0])}"
-        )
+        text = "as good after a gas step"
     harder = row.reaction / recommended.reaction
     if harder >= HARDER:
         text += f", and noise moves the speed {number(harder)} times as hard"
