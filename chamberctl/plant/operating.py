@@ -100,6 +100,7 @@ def operating_point(
             "atmosphere.",
             _load_advice(chain, system, speed),
         )
+    _refuse_outside_model(float(found.pressure_pa[0]))
     return point_at(found, 0, chain, system, where)
 
 

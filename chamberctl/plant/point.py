@@ -57,7 +57,7 @@ class OperatingPoint:
     limited_by : str
         "" or "overflow valve": speed does not act, no margins are given.
     extrapolated : bool
-        The backing pump works outside the range of its stated curve.
+        A pump works outside the range of its stated curve.
     findings : tuple of Finding
         What an engineer should know about this point.
     below_floor : bool

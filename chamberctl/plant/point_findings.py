@@ -13,8 +13,8 @@ from chamberctl.plant.point import (
     percent_text,
     pressure_text,
 )
+from chamberctl.plant.pump_data import outside_text
 from chamberctl.plant.survey import OVERFLOW_VALVE, TORQUE_LIMIT
-from chamberctl.quantities import format_quantity
 
 if TYPE_CHECKING:
     from chamberctl.study import System
@@ -175,13 +175,6 @@ def _bands(point: OperatingPoint, system: System) -> list[Finding]:
         if low < point.speed < high
     ]
     if point.extrapolated:
-        known = format_quantity(system.backing.curve_known_down_to_speed, "%", 3)
-        findings.append(
-            Finding(
-                "caution",
-                "extrapolated",
-                "The backing pump works outside its stated curve here (curve known down to "
-                f"{known} of rated speed): this pressure is extrapolated.",
-            )
-        )
+        text = outside_text(system, point.node_pressures_pa[-1], point.backing_speed)
+        findings.append(Finding("caution", "extrapolated", text))
     return findings

@@ -17,7 +17,7 @@ from chamberctl.plant.chain import Chain, gauge_node
 from chamberctl.plant.gas import system_gas
 from chamberctl.plant.gauge import reading
 from chamberctl.plant.nearby import SPEED, Held, States, settle
-from chamberctl.plant.parts import rated_curves
+from chamberctl.plant.pump_data import outside_backing_data, outside_booster_data
 from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
 from chamberctl.plant.steady import load_for_pressure, steady_pressures
 
@@ -117,7 +117,8 @@ def survey(chain: Chain, system: System, gauge: Gauge, speed: Any, gas_load_pa_m
         booster_difference_pa=difference,
         effective_speed_m3_s=load / pressures[0],
         limited_by=limited_by,
-        extrapolated=_extrapolated(chain, system, pressures[-1], n),
+        extrapolated=outside_backing_data(system, pressures[-1], chain.backing_speed(n))
+        | outside_booster_data(system, pressures[-1]),
         regimes=_regimes(chain, system, pressures),
     )
 
@@ -162,22 +163,6 @@ def _carried(chain: Chain, known: States, speed: float) -> Array:
     if np.any(lost):
         carried[lost] = load_for_pressure(chain, known.pressures_pa[0, lost], speed)
     return carried
-
-
-def _extrapolated(
-    chain: Chain, system: System, pump_pressure: Array, speed: Array
-) -> NDArray[np.bool_]:
-    """Where the backing pump works outside the range its curve was stated for."""
-    backing = system.backing
-    if backing.displacement_m3_s is not None:
-        # Without a curve the slip law itself is the statement, at every speed.
-        return np.zeros(speed.shape, dtype=bool)
-    curves = rated_curves(backing)
-    slowest = curves[0][0] if backing.curves else backing.curve_known_down_to_speed
-    slower = chain.backing_speed(speed) < slowest - 1e-12
-    lowest = min(pressures[0] for _, pressures, _ in curves)
-    highest = max(pressures[-1] for _, pressures, _ in curves)
-    return slower | (pump_pressure < lowest) | (pump_pressure > highest)
 
 
 def _regimes(

@@ -35,8 +35,10 @@ SHORT_AGAINST_LOOP = 0.1
 """Heat exchange this much faster than the loop changes the volume by under 1 % (computed:
 (1 - 1/gamma) x^2/(1 + x^2) at x = 0.1)."""
 
-_SET = ("rated", "range_low", "range_high", "minimum_speed", "maximum_speed", "resolution")
+_SET = ("rated", "range_low", "range_high", "resolution")
 """Fields on a nameplate, or set by somebody: they are known, whatever their basis."""
+_LIMITS = ("minimum_speed", "maximum_speed")
+"""Set as well; but somebody who states a tolerance does not know yet where they will be set."""
 _CURVES = ("curve", "points", "compression_curve")
 _OF_THE_PLANT = ("system.", "duty.minimum_controllable_pressure")
 _SLIP_EXPONENTS = (0.0, 2.0)
@@ -90,8 +92,8 @@ def toleranced_fields(study: Study) -> tuple[TolerancedField, ...]:
         In the order of the file: fields of the system, the minimum controllable pressure and gas
         loads of the duty that state a tolerance, and those of the plant that are assumed without
         one, with 20 % (a temperature 5 %). Left out are zeros, which no factor changes; what stands
-        on a nameplate or is set (rated and limiting speeds, range of a gauge); and gauges that the
-        loop does not read.
+        on a nameplate or is set (rated speed, range of a gauge; limiting speeds unless they state a
+        tolerance); and gauges that the loop does not read.
     """
     found = []
     other_gauges = tuple(
@@ -106,7 +108,8 @@ def toleranced_fields(study: Study) -> tuple[TolerancedField, ...]:
         if not _varies(spec, value):
             continue
         tolerance = origin.tolerance
-        if tolerance is None and origin.basis == "assumed" and path.startswith(_OF_THE_PLANT):
+        guessed = origin.basis == "assumed" and spec.key not in _LIMITS
+        if tolerance is None and guessed and path.startswith(_OF_THE_PLANT):
             is_temperature = spec.dimension == "temperature"
             tolerance = ASSUMED_TEMPERATURE_TOLERANCE if is_temperature else ASSUMED_TOLERANCE
         if tolerance:

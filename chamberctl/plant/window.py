@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.findings import Finding
+from chamberctl.physics.constants import LOWEST_PRESSURE_PA
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
 from chamberctl.plant.floor import (
     above_floor,
@@ -245,8 +246,9 @@ def _window_findings(
         )
     if np.any(arrays["extrapolated"] & usable):
         share = percent_text(float(np.mean(arrays["extrapolated"][usable])))
-        text = f"{share} of the window lies outside the backing pump's stated curve."
+        text = f"{share} of the window lies outside the pumps' stated curves."
         findings.append(Finding("caution", "extrapolated", text))
+    findings += _below_the_model(arrays)
     findings += _gauge_findings(arrays, gauge)
     findings += _thermal_gauges(system)
     if system.drive.second_ramp_s > 0.0:
@@ -259,6 +261,23 @@ def _window_findings(
             )
         )
     return tuple(findings)
+
+
+def _below_the_model(arrays: dict[str, Any]) -> list[Finding]:
+    """Pressures in the window that are lower than the model holds for."""
+    low = arrays["controllable"] & (arrays["pressure_pa"] < LOWEST_PRESSURE_PA)
+    if not np.any(low):
+        return []
+    deepest = pressure_text(float(np.min(arrays["pressure_pa"][low])))
+    return [
+        Finding(
+            "caution",
+            "outside the model",
+            f"By the pumps' data the window reaches down to {deepest}. Below "
+            f"{pressure_text(LOWEST_PRESSURE_PA)} gas that sticks to and leaves surfaces rules, "
+            "which is not described: those pressures are outside the model.",
+        )
+    ]
 
 
 def _thermal_gauges(system: System) -> list[Finding]:

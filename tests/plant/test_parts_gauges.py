@@ -11,6 +11,7 @@ from chamberctl.plant.operating import operating_point
 from chamberctl.plant.steady import steady_pressures
 from chamberctl.plant.window import operating_window
 from chamberctl.study import load, loads
+from tests import studies
 from tests.plant.linear_check import check_against_complex_step
 from tests.plant.plants import conductance, plant
 from tests.plant.rigs import boosted, gauge_at
@@ -119,6 +120,21 @@ def test_pumps_that_do_not_displace_gas_are_refused_in_words(added):
 def test_pressures_below_the_model_are_refused_in_words():
     with pytest.raises(InputError, match=OUTSIDE):
         operating_point(plant(), pressure_pa=5e-4, gas_load_pa_m3_s=1e-6)
+    with pytest.raises(InputError, match=OUTSIDE):
+        operating_point(plant(), speed=0.5, gas_load_pa_m3_s=1e-6)
+
+
+def test_a_window_that_reaches_below_the_model_says_so():
+    """An ideal pump has no ultimate pressure: 5e-4 mbar L/s at 100 L/s are 5e-6 mbar."""
+    held = studies.reference_text([("1.5e-5 mbar", ("5e-4 mbar L/s",))])
+    held = held.replace('range_low = { is = "0.01 mbar"', 'range_low = { is = "1e-6 mbar"')
+    held = held.replace('reading_low = { is = "0.1 mbar"', 'reading_low = { is = "1e-6 mbar"')
+    window = operating_window(loads(held), n_speeds=3)
+    (found,) = (f for f in window.findings if f.subject == OUTSIDE)
+    assert found.severity == "caution"
+    assert "5.0e-6 mbar" in found.text
+    usual = operating_window(loads(studies.reference_text([("5 mbar", ("250 mbar L/s",))])))
+    assert not any(f.subject == OUTSIDE for f in usual.findings)
     study = load("preset:reference-plant")
     with pytest.raises(StudyError, match=OUTSIDE):
         study.with_text({"duty.hold[0].setpoint": "5e-6 mbar"})

@@ -124,6 +124,19 @@ def test_linear_models_with_tables(share, load_):
     check_against_complex_step(system, np.array([share]), np.array([load_]))
 
 
+def test_a_booster_behind_its_table_is_marked_and_says_so():
+    """The table covers some backing pressures; beyond them its leakage stays as at the ends."""
+    low, high = K0_CURVE[0][0], K0_CURVE[-1][0]
+    system = boosted({"swept_speed_m3_s": 0.5, "compression_curve": K0_CURVE})
+    for load_, outside in ((0.3 * low * S, True), (2.0 * low * S, False), (0.9 * high * S, False)):
+        point = operating_point(system, speed=1.0, gas_load_pa_m3_s=load_)
+        assert point.node_pressures_pa[-1] == pytest.approx(load_ / S)
+        assert point.extrapolated == outside
+        said = [f.text for f in point.findings if f.subject == "extrapolated"]
+        assert bool(said) == outside
+        assert all("outside its compression curve" in text for text in said)
+
+
 # Warm gas at the inlet: as much volume, less gas.
 
 WARM = {"inlet_temperature_k": 2.0 * 293.15}

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from chamberctl.control.influence import influences
 from chamberctl.errors import InputError
 from chamberctl.plant.tolerances import (
     ASSUMED_TOLERANCE,
@@ -50,6 +51,20 @@ def test_zeros_nameplates_and_plain_numbers_are_left_out() -> None:
     assert not {"system.drive.rated", "system.gauge[0].range_high"} & found
     assert {CHAMBER, "system.drive.dead_time", "system.drive.rise_time"} <= found
     assert toleranced_fields(loads(GOOD)) == ()
+    assert not {"system.drive.minimum_speed", "system.drive.maximum_speed"} & found
+
+
+def test_a_limit_of_speed_counts_where_it_states_a_tolerance() -> None:
+    """The student has not decided yet how slow the pump may run: the window's upper end moves."""
+    rig = load("preset:student-rig")
+    found = {field.path: field for field in toleranced_fields(rig)}
+    assert found["system.drive.minimum_speed"][1:] == (0.2, "assumed")
+    assert "system.drive.maximum_speed" not in found
+    row = next(r for r in influences(rig).rows if r.path == "system.drive.minimum_speed")
+    slower, faster = row.effects
+    assert slower.highest_change > 0.15
+    assert faster.highest_change < -0.1
+    assert slower.lowest_change == 0.0
 
 
 def test_curves_and_gas_loads_that_state_a_tolerance() -> None:
