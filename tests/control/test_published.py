@@ -351,12 +351,16 @@ def test_ranges_are_data_and_say_what_is_outside() -> None:
     basis = basis_of(model, settings(1.0))
     by_name = {rule.name: rule.objections(basis) for rule in PUBLISHED}
     (text,) = by_name["Ziegler-Nichols, step response"]
-    assert "dead time over lag is 0.05 here" in text
-    assert "made for 0.1 to 1 (textbooks, from memory)" in text
+    assert text == "made for dead time over lag 0.1 to 1, here 0.05"
     (text,) = by_name["Ziegler-Nichols, edge of stability"]
-    assert "static gain times ultimate gain is 32" in text
+    assert text == "made for static gain times ultimate gain 2.25 to 15, here 32.1"
     assert by_name["SIMC"] == ()
     assert by_name["Tyreus-Luyben"] == ()
+    ranges = {rule.name: rule.range_text for rule in PUBLISHED}
+    assert ranges["SIMC"] == ""
+    assert ranges["Cohen-Coon"] == "dead time over lag 0.1 to 1 (collections of rules, from memory)"
+    assert ranges["Tyreus-Luyben"].startswith("dead time over lag up to 0.2 (assumed")
+    assert ranges["SIMC, improved"].startswith("dead time over lag from 0.125 on")
     short = basis_of(plant([1.0], [2.0, 1.0], 1.0), settings(1.0))
     assert {rule.name for rule in PUBLISHED if rule.objections(short)} == {"Tyreus-Luyben"}
     integrating = basis_of(plant([1.0], [1.0, 0.0], 1.0), settings(1.0))
