@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chamberctl.display import Display, number
+from chamberctl.plant.changed_fields import Change, changed_fields
 from chamberctl.plant.changed_findings import changed_findings
-from chamberctl.plant.field_names import field_words
+from chamberctl.plant.handle import HandleVerdict, handle_verdict
 from chamberctl.plant.point import LITTLE_AUTHORITY, OperatingPoint
 from chamberctl.plant.window import OperatingWindow, operating_window
-from chamberctl.study import field_at
-from chamberctl.study.fields import Part, specs
-from chamberctl.study.paths import split_path
 
 if TYPE_CHECKING:
     from chamberctl.study import Study
@@ -25,25 +23,6 @@ to (assumed, because gauges and pump data are hardly better)."""
 
 _OF_THE_PLANT = ("minimum_controllable_pressure_pa", "minimum_controllable_reason")
 """Fields of the duty that say something of the plant: each study's own count."""
-
-
-@dataclass(frozen=True)
-class Change:
-    """One field in which the studies differ.
-
-    Parameters
-    ----------
-    path, name : str
-        Path in the file, and the field in plain words.
-    first, second : str
-        The two values as typed; "none" where a study has no such part or value, "present" for the
-        part that only the other lacks.
-    """
-
-    path: str
-    name: str
-    first: str
-    second: str
 
 
 @dataclass(frozen=True)
@@ -95,6 +74,8 @@ class Comparison:
         The window at each gas load of the first study's duty.
     points : tuple of PointPair
         Speed needed, authority and response at each duty point.
+    handles : tuple of HandleVerdict
+        Whether speed is the right handle for the duty, in the first and in the second study.
     text : tuple of str
         The differences in plain words.
     """
@@ -103,6 +84,7 @@ class Comparison:
     changes: tuple[Change, ...]
     reach: tuple[ReachPair, ...]
     points: tuple[PointPair, ...]
+    handles: tuple[HandleVerdict, HandleVerdict]
     text: tuple[str, ...]
 
 
@@ -134,16 +116,21 @@ def compare(first: Study, second: Study) -> Comparison:
         titles = (f"{titles[0]} (first)", f"{titles[1]} (second)")
     pairs = zip(windows[0].duty_points, windows[1].duty_points, strict=True)
     points = tuple(PointPair(label, a, b) for label, (a, b) in enumerate(pairs, start=1))
-    changes = tuple(_changes(first, second))
+    changes = tuple(changed_fields(first, second))
     reach = _reach(*windows)
+    handles = (
+        handle_verdict(first, windows[0].duty_points),
+        handle_verdict(moved, windows[1].duty_points),
+    )
     text = (
         *_changes_text(changes),
         *_gauge_text(first, second),
         *_reach_text(first, reach),
         *_points_text(first, points),
+        _handle_text(*handles),
         *changed_findings(*windows),
     )
-    return Comparison(titles, changes, reach, points, text)
+    return Comparison(titles, changes, reach, points, handles, text)
 
 
 def _reach(one: OperatingWindow, other: OperatingWindow) -> tuple[ReachPair, ...]:
@@ -158,75 +145,6 @@ def _reach(one: OperatingWindow, other: OperatingWindow) -> tuple[ReachPair, ...
             strict=True,
         )
     )
-
-
-def _changes(first: Study, second: Study) -> Iterator[Change]:
-    """Yield every field of system, duty and controller whose value differs.
-
-    A part that one study lacks is one change, not one for each of its fields.
-    """
-    told: set[str] = set()
-    for path in dict.fromkeys((*first.provenance, *second.provenance)):
-        if not path.startswith(("system.", "duty.", "controller.")):
-            continue
-        lacking = _lacking(first, second, path)
-        if lacking:
-            if lacking not in told:
-                told.add(lacking)
-                yield _whole_part(first, second, lacking)
-            continue
-        values = [_value(study, path) for study in (first, second)]
-        if values[0] == values[1] or _same_number(*values):
-            continue
-        owner = first if path in first.provenance else second
-        texts = [_shown(study, path) for study in (first, second)]
-        yield Change(path, field_words(owner, path), *texts)
-
-
-def _lacking(first: Study, second: Study, path: str) -> str:
-    """Return the innermost table on the way to a field that only one study has; "" if none."""
-    place = path.rpartition(".")[0]
-    there = [_table(study, place) is not None for study in (first, second)]
-    return "" if all(there) else place
-
-
-def _table(study: Study, place: str) -> Any:
-    """Return a part by its path in the file; None where the study has no such part."""
-    found: Any = study
-    for step in split_path(place):
-        if isinstance(step, int):
-            found = found[step] if step < len(found) else None
-        elif isinstance(found, Part):
-            names = (name for name, spec in specs(type(found)).items() if spec.key == step)
-            found = getattr(found, next(names, ""), None)
-        if found is None:
-            return None
-    return found
-
-
-def _whole_part(first: Study, second: Study, place: str) -> Change:
-    parts = [_table(study, place) for study in (first, second)]
-    owner = first if parts[0] is not None else second
-    name = field_words(owner, f"{place}.part").partition(":")[0]
-    return Change(place, name, *("none" if part is None else "present" for part in parts))
-
-
-def _value(study: Study, path: str) -> Any:
-    try:
-        return field_at(study, path)[1]
-    except (LookupError, ValueError):
-        return None
-
-
-def _same_number(one: Any, other: Any) -> bool:
-    return isinstance(one, float) and isinstance(other, float) and math.isclose(one, other)
-
-
-def _shown(study: Study, path: str) -> str:
-    if _value(study, path) is None:
-        return "none"
-    known = study.provenance.get(path)
-    return known.typed if known and known.typed else str(_value(study, path))
 
 
 def _changes_text(changes: tuple[Change, ...]) -> Iterator[str]:
@@ -339,6 +257,13 @@ def _point_moved(show: Display, one: OperatingPoint, other: OperatingPoint) -> s
 
 def _differs(before: float, after: float) -> bool:
     return abs(after - before) >= SAME * max(abs(before), abs(after))
+
+
+def _handle_text(first: HandleVerdict, second: HandleVerdict) -> str:
+    """Say for either study whether speed is the right handle."""
+    if first.sentence == second.sentence:
+        return f"Is speed the right handle? In both: {first.sentence}"
+    return f"Is speed the right handle? First: {first.sentence} Second: {second.sentence}"
 
 
 def _weak(point: OperatingPoint) -> str:

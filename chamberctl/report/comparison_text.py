@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from chamberctl.display import Display, number
+from chamberctl.report import handle_text
 from chamberctl.report.tables import Column, Row, Table, numbers
 
 if TYPE_CHECKING:
@@ -95,5 +96,6 @@ def as_json(found: Comparison) -> dict[str, Any]:
             }
             for pair in found.points
         ],
+        "handles": [handle_text.as_json(one) for one in found.handles],
         "text": list(found.text),
     }

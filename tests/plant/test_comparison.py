@@ -50,6 +50,19 @@ def test_a_larger_pump_halves_speed_and_window() -> None:
     assert "only the first holds it" in text
 
 
+def test_either_study_gets_its_verdict_on_speed() -> None:
+    first, second = reference(), reference(system__backing__displacement="200 L/s")
+    found = compare(first, second)
+    assert [verdict.verdict for verdict in found.handles] == ["conditional", "wrong"]
+    line = next(text for text in found.text if text.startswith("Is speed the right handle?"))
+    assert "First: Speed is a fair handle here" in line
+    assert "Second: Speed is the wrong handle for this duty" in line
+    assert "smaller pumps" in line
+    document = json.loads(json.dumps(comparison_text.as_json(found), default=str))
+    assert [one["verdict"] for one in document["handles"]] == ["conditional", "wrong"]
+    assert any("In both: Speed is a fair handle" in text for text in compare(first, first).text)
+
+
 def test_a_wider_line_raises_authority_as_series_speeds_say() -> None:
     """Authority C/(C + S n) with C = 120 and 240 L/s; n from 1/(S n) = p/q - 1/C."""
     found = compare(with_line("120 L/s"), with_line("240 L/s"))
