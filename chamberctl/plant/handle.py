@@ -81,7 +81,7 @@ def handle_verdict(study: Study, points: Sequence[OperatingPoint] | None = None)
     else:
         verdict = "good"
     options = handles(study, points)
-    sentence = _sentence(verdict, failing, points, options)
+    sentence = _sentence(verdict, failing, points, options, reasons)
     return HandleVerdict(verdict, sentence, tuple(reasons), failing, options)
 
 
@@ -251,6 +251,7 @@ def _sentence(
     failing: tuple[int, ...],
     points: Sequence[OperatingPoint],
     options: Sequence[Handle],
+    reasons: Sequence[Finding],
 ) -> str:
     bad = _points([(label, points[label - 1]) for label in failing]) if failing else ""
     if verdict == "good":
@@ -260,7 +261,8 @@ def _sentence(
     elif failing:
         text = f"Speed is the right handle only in part: it does not hold or hardly moves {bad}."
     else:
-        text = "Speed is a fair handle here, with the cautions below."
+        doubts = dict.fromkeys(f.subject for f in reasons if f.severity != "note")
+        text = f"Speed is a fair handle here, with cautions: {', '.join(doubts)}."
     if not failing:
         return text
     more = [o for o in options[1:] if len(o.held) > len(options[0].held)]

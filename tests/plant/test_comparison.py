@@ -55,7 +55,7 @@ def test_either_study_gets_its_verdict_on_speed() -> None:
     found = compare(first, second)
     assert [verdict.verdict for verdict in found.handles] == ["conditional", "wrong"]
     line = next(text for text in found.text if text.startswith("Is speed the right handle?"))
-    assert "First: Speed is a fair handle here" in line
+    assert "First: Speed is a fair handle here, with cautions: reserve for less gas, " in line
     assert "Second: Speed is the wrong handle for this duty" in line
     assert "smaller pumps" in line
     document = json.loads(json.dumps(comparison_text.as_json(found), default=str))
