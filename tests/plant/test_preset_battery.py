@@ -16,7 +16,11 @@ from hypothesis import strategies as st
 
 import chamberctl as cc
 from chamberctl.errors import Infeasible
+from chamberctl.physics.choked import critical_flow_function
+from chamberctl.physics.gases import viscosity
+from chamberctl.physics.passages import elbow_length, transmission_probability
 from chamberctl.plant.chain import build_chain
+from chamberctl.plant.gas import system_gas
 from chamberctl.plant.steady import steady_pressures
 from chamberctl.plant.window import operating_window
 from chamberctl.report.exports import loop_document
@@ -150,6 +154,37 @@ def test_neither_value_nor_slope_jumps_where_regimes_meet(name, element, share):
                 continue
             assert jump(function) < 1e-6
             assert jump(lambda p, f=function: by_log_pressure(f, p) / p) < 1e-6
+
+
+@pytest.mark.parametrize("name, element", LINE_PARTS)
+def test_line_parts_reach_their_limits(name, element):
+    """Molecular, viscous and, without a length, choked flow; a fixed conductance is one."""
+    chain, system = CHAINS[name], STUDIES[name].system
+    part, gas = system.line[element], system_gas(system.gas)
+
+    def conductance(inlet, outlet):
+        return chain.throughput(element, inlet, outlet, 1.0) / (inlet - outlet)
+
+    if part.diameter_m is None:
+        found = [conductance(p, 0.5 * p) for p in (1e-6, 1.0, 1e5)]
+        assert found == pytest.approx([part.conductance_m3_s] * 3, rel=1e-12)
+        return
+    a, t = 0.5 * part.diameter_m, part.temperature_k
+    length = {"tube": part.length_m, "elbow": 2.0 * (part.leg_m or 0.0)}.get(part.kind, 0.0)
+    straight = elbow_length(part.leg_m, a) if part.kind == "elbow" else length
+    counted, area = 293.15 / t, np.pi * a**2
+    speed = np.sqrt(8.0 * 8.314462618 * t / (np.pi * gas.molar_mass_kg_mol))
+    molecular = 0.25 * area * speed * transmission_probability(straight / a) * counted
+    assert conductance(1e-6, 1e-7) == pytest.approx(molecular, rel=1e-4)
+    mu, near = viscosity(t, gas.viscosity_20c_pa_s, gas.sutherland_k), 1e3
+    ends = length + 3.0 * np.pi / 8.0 * a
+    laminar = np.pi * a**4 * near / (8.0 * mu * ends) * counted
+    assert conductance(near * (1.0 + 1e-10), near) == pytest.approx(laminar, rel=3e-3)
+    if not length:
+        flow = float(critical_flow_function(gas.heat_capacity_ratio))
+        sonic = flow * np.sqrt(8.314462618 * t / gas.molar_mass_kg_mol)
+        choked = part.discharge_coefficient * area * sonic * counted
+        assert conductance(1e5, 1.0) == pytest.approx(choked, rel=0.01)
 
 
 def _with_rows(chain, rows):
