@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import streamlit as st
 
 import chamberctl as cc
 from chamberctl import figures
+from chamberctl.plant.comparison import Comparison
+from chamberctl.plant.handle import HandleVerdict
 from chamberctl.report.verdict import Verdict, verdict
+
+
+class Drawn(NamedTuple):
+    """A picture as SVG, and its text alternative."""
+
+    svg: str
+    alt: str
+
 
 KEPT = 12
 """How many studies' results are kept; the oldest goes first."""
@@ -36,15 +48,49 @@ def verdict_of(text: str, _study: cc.Study) -> Verdict:
     return verdict(_study, tuning, window_of(text, _study))
 
 
-@st.cache_resource(max_entries=KEPT, show_spinner=False)
-def window_picture(text: str, _study: cc.Study) -> tuple[str, str]:
-    """Return the picture of the window as SVG, and its text alternative."""
-    figure = figures.operating_window(window_of(text, _study), _study)
-    return figures.to_svg(figure, "window"), figure.alt
+@st.cache_resource(max_entries=KEPT, show_spinner="Trying other handles ...")
+def handle_of(text: str, _study: cc.Study) -> HandleVerdict:
+    """Return whether speed is the right handle, with the alternatives."""
+    return cc.handle_verdict(_study, window_of(text, _study).duty_points)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Comparing ...")
+def comparison_of(text: str, other: str, _study: cc.Study, _other: cc.Study) -> Comparison:
+    """Return two studies compared over the duty of the first."""
+    return cc.compare(_study, _other)
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
-def authority_picture(text: str, _study: cc.Study) -> tuple[str, str]:
-    """Return the picture of the speed authority as SVG, and its text alternative."""
-    figure = figures.authority(window_of(text, _study), _study)
-    return figures.to_svg(figure, "authority"), figure.alt
+def window_picture(text: str, _study: cc.Study) -> Drawn:
+    """Return the picture of the window."""
+    return _drawn(figures.operating_window(window_of(text, _study), _study), "window")
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def authority_picture(text: str, _study: cc.Study) -> Drawn:
+    """Return the picture of the speed authority."""
+    return _drawn(figures.authority(window_of(text, _study), _study), "authority")
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def sketch_picture(text: str, index: int, _study: cc.Study) -> Drawn:
+    """Return the sketch of the system at one of its duty points."""
+    point = window_of(text, _study).duty_points[index]
+    return _drawn(figures.sketch(_study, point), "sketch")
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def pump_picture(text: str, _study: cc.Study) -> Drawn:
+    """Return the curves of the backing pump."""
+    return _drawn(figures.pump_curves(_study), "pump")
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def line_picture(text: str, _study: cc.Study) -> Drawn:
+    """Return the conductances of the line."""
+    return _drawn(figures.line_conductances(_study), "line")
+
+
+def _drawn(figure: figures.Picture, name: str) -> Drawn:
+    """Return a picture as text; the figure itself is not kept."""
+    return Drawn(figures.to_svg(figure, name), figure.alt)

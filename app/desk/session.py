@@ -128,6 +128,11 @@ class Session:
             return "changed, in no file yet" if self.differs else "as it came, in no file of yours"
         return "changed since it was saved" if self.differs else "saved"
 
+    @property
+    def is_still_there(self) -> bool:
+        """Whether what was opened can be read again (an upload cannot)."""
+        return self.source.startswith("preset:") or bool(self.file)
+
     def problem_at(self, path: str) -> str:
         """Return what is wrong with a field, or ""."""
         parts = (path, f"{path}.tolerance", f"{path}.basis", f"{path}.note")

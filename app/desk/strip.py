@@ -14,15 +14,10 @@ def show(session: Session, views: list[str]) -> str:
     """Draw the strip; return the name of the view that was chosen."""
     with st.container(key="strip"):
         st.markdown(" · ".join(_words(session)))
-        columns = st.columns([6, 1, 1], vertical_alignment="center")
-        with columns[0]:
+        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             chosen = _view(views)
-        columns[1].button(
-            "Undo", disabled=not session.back, on_click=session.undo, width="stretch"
-        )  # fmt: skip
-        columns[2].button(
-            "Redo", disabled=not session.forth, on_click=session.redo, width="stretch"
-        )  # fmt: skip
+            st.button("Undo", disabled=not session.back, on_click=session.undo)
+            st.button("Redo", disabled=not session.forth, on_click=session.redo)
     if session.trouble:
         st.error(f"**✗ The recovery copy cannot be written:** {session.trouble}. Save the study.")
     return chosen

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
+from html import escape
+
 import streamlit as st
+
+from desk.results import Drawn
 
 #: The strip stays in sight; what is touched is 44 pixels high; pictures are ink on paper in the
 #: dark too; on a telephone nothing is wider than the screen.
@@ -26,8 +31,8 @@ div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
 .stMain [data-testid="stCaptionContainer"] { color: inherit; opacity: 0.85;
   margin: -0.6rem 0 -0.6rem; }
 .stMain [data-testid="stCaptionContainer"] p { margin: 0; }
-[data-testid="stImage"] img { background: #fff; border-radius: 4px; padding: 6px; }
-div.wide { overflow-x: auto; margin-bottom: 1rem; }
+img.picture { display: block; width: 100%; background: #fff; border-radius: 4px; padding: 6px; }
+div.wide { overflow-x: auto; }
 div.wide table { border-collapse: collapse; font-size: 0.9rem;
   font-variant-numeric: tabular-nums; }
 div.wide caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
@@ -40,6 +45,7 @@ div.wide small { font-weight: 400; }
 @media (max-width: 640px) {
   .stMainBlockContainer { padding: 0.25rem 0.6rem 3rem; }
   .st-key-strip p { font-size: 0.85rem; }
+  img.picture { min-width: 640px; }
 }
 </style>
 """
@@ -50,7 +56,11 @@ def apply() -> None:
     st.html(CSS)
 
 
-def picture(svg: str, look: str, alt: str) -> None:
-    """Show a picture with a sentence on what to look at; its text alternative is the caption."""
-    st.image(svg, caption=alt, width="stretch")
-    st.markdown(f"**Look at:** {look}")
+def picture(drawn: Drawn, look: str, *, widest: int = 1100) -> None:
+    """Show a picture with its text alternative, and a sentence on what to look at."""
+    data = b64encode(drawn.svg.encode()).decode()
+    st.html(
+        f'<div class="wide"><img class="picture" style="max-width: {widest}px" '
+        f'alt="{escape(drawn.alt, quote=True)}" src="data:image/svg+xml;base64,{data}"></div>'
+    )
+    st.caption(f"**Look at:** {look}")

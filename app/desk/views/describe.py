@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 import chamberctl as cc
+from chamberctl.report import point_text
 from chamberctl.study.outline import (
     SECTIONS,
     Block,
@@ -13,10 +14,11 @@ from chamberctl.study.outline import (
     place_in_words,
     section_of,
 )
-from desk import study_file
+from desk import study_file, style
 from desk.fields import show_row
 from desk.findings import show_problems
 from desk.pair_table import show_pairs
+from desk.results import line_picture, pump_picture, sketch_picture, window_of
 from desk.session import Session
 
 
@@ -29,6 +31,8 @@ def show(session: Session) -> None:
     except cc.StudyError:
         mend(session)
         return
+    if session.study is not None:
+        _sketch(session, session.study)
     _elsewhere(session, blocks)
     section = st.segmented_control(
         "Part of the study", [*SECTIONS, "As text"], default=next(iter(SECTIONS)), key="section",
@@ -45,6 +49,25 @@ def mend(session: Session) -> None:
     st.header("This text is not a study yet")
     show_problems("What is wrong", session.problems)
     _as_text(session)
+
+
+def _sketch(session: Session, study: cc.Study) -> None:
+    """Draw the last good study with what one duty point makes of it."""
+    points = window_of(session.good_text, study).duty_points
+    left, right = st.columns([3, 1])
+    with right:
+        index = st.selectbox(
+            "Computed at duty point", range(len(points)),
+            format_func=lambda place: f"{place + 1}: {points[place].where}", key="sketch:point",
+        )  # fmt: skip
+        index = min(index or 0, len(points) - 1)
+        facts = point_text.facts(study, points[index])
+        st.markdown("  \n".join(f"{name}: **{value}**" for name, value in facts))
+    with left:
+        style.picture(
+            sketch_picture(session.good_text, index, study),
+            "whether the parts stand in their order, and where the pressure is lost.",
+        )
 
 
 def _elsewhere(session: Session, blocks: tuple[Block, ...]) -> None:
@@ -64,6 +87,8 @@ def _section(session: Session, blocks: tuple[Block, ...], section: str) -> None:
         if block.rows:
             with st.container(border=True):
                 _block(session, block)
+    if session.study is not None:
+        _curve(session, session.study, section)
     for block in blocks:
         for path, title in block.more:
             if section_of(path) == section:
@@ -71,6 +96,16 @@ def _section(session: Session, blocks: tuple[Block, ...], section: str) -> None:
                     f"Add: {title}", key=f"add:{session.generation}:{path}",
                     on_click=session.edit_tables, args=({path: {}},),
                 )  # fmt: skip
+
+
+def _curve(session: Session, study: cc.Study, section: str) -> None:
+    """Draw what the part of the system that is described does by itself."""
+    if section == "Line" and study.system.line:
+        drawn = line_picture(session.good_text, study)
+        style.picture(drawn, "which part is the narrowest at your pressures.", widest=800)
+    elif section == "Pumps":
+        drawn = pump_picture(session.good_text, study)
+        style.picture(drawn, "how much is left of the pump at low speed.", widest=800)
 
 
 def _block(session: Session, block: Block) -> None:
