@@ -1,32 +1,31 @@
 """A denser look at an envelope: gas loads, setpoints and tolerances between those tuned for.
 
-Settings are tuned for tens of plants and checked at many times more: every combination of the ends
-of all tolerances, at the duty's own points, and points between them with tolerances half used.
+Settings are tuned for tens of plants and checked at many times more. And at the ends of all
+tolerances at once, which no sensible setting is tuned for, the loop must still be stable.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise, product
 from typing import TYPE_CHECKING
 
-from chamberctl.control.envelope import Case, Envelope, Group, cases, envelope_of, groups, moved
+from chamberctl.control.envelope import Envelope, envelope_of
+from chamberctl.control.tolerance_cases import Case, Cases
 from chamberctl.plant.window import duty_points
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
     from chamberctl.study.loop import Hold
 
 STEPS = 4
 """Gas loads divide the range of each hold into so many equal ratios, setpoints that between two
-holds into half as many."""
+holds into half as many and one more."""
 
 MOST_COMBINED = 6
-"""So many groups are combined with each other at both ends; the rest alone."""
+"""So many groups are at their ends at once; the first ones matter most."""
 
 
 def dense_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
@@ -44,34 +43,45 @@ def dense_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
     Envelope
         Plants, and what is lost.
     """
-    nominal, *settled = (case for case in cases(study) if len(case.moved) <= 1)
-    undecided = [
-        case for case in settled if case.study.system != study.system and _is_settled(case, study)
-    ]
-    combined = list(_combinations([nominal, *undecided], groups(study)[:MOST_COMBINED]))
-    corners = envelope_of(study, points, combined)
+    own = envelope_of(study, points, list(_between_ends(Cases(study))))
     between = between_study(study)
-    inner = envelope_of(between, duty_points(between), list(_halves(between)))
-    return Envelope((*corners.plants, *inner.plants), (*corners.lost, *inner.lost))
+    cases = list(_halves(Cases(between)))
+    inner = envelope_of(between, duty_points(between), cases)
+    return Envelope((*own.plants, *inner.plants), (*own.lost, *inner.lost))
 
 
-def _is_settled(case: Case, study: Study) -> bool:
-    return not case.moved & {group.name for group in groups(study)}
+def corner_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
+    """Return the duty points with every tolerance at one of its ends, all at once.
+
+    Parameters
+    ----------
+    study : Study
+        The study, with tolerances.
+    points : sequence of OperatingPoint
+        Its duty points.
+    """
+    cases = Cases(study)
+    names = [group.name for group in cases.groups[:MOST_COMBINED]]
+    corners = [
+        cases.moved(base, list(zip(names, ends, strict=True)))
+        for base in cases.bases
+        for ends in product((-1.0, 1.0), repeat=len(names))
+    ]
+    return envelope_of(study, points, corners)
 
 
-def _combinations(bases: Sequence[Case], combined: Sequence[Group]) -> Iterator[Case]:
-    """Yield every base with every group at either end."""
-    for base in bases:
-        for ends in product((-1.0, 1.0), repeat=len(combined)):
-            yield moved(base, list(zip(combined, ends, strict=True)))
+def _between_ends(cases: Cases) -> Iterator[Case]:
+    """Yield what is tuned for together, at the ends and in the middle of each tolerance."""
+    for base in cases.bases:
+        for ends in product((-1.0, 0.0, 1.0), repeat=len(cases.together)):
+            yield cases.moved(base, list(zip(cases.together, ends, strict=True)))
 
 
-def _halves(study: Study) -> Iterator[Case]:
-    """Yield all cases of a study, and each group with half its tolerance used."""
-    every = list(cases(study))
-    yield from every
-    for group in groups(study):
-        yield from (moved(every[0], [(group, end)]) for end in (-0.5, 0.5))
+def _halves(cases: Cases) -> Iterator[Case]:
+    """Yield all that is tuned for, and each group with half its tolerance used."""
+    yield from cases.tuned_for()
+    for group in cases.groups:
+        yield from (cases.moved(cases.bases[0], [(group.name, end)]) for end in (-0.5, 0.5))
 
 
 def between_study(study: Study) -> Study:

@@ -1,0 +1,48 @@
+"""What is sought: a study, its duty points, the law's structure and what is given of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from chamberctl.control.optimum import Finder, Order, Structure
+
+if TYPE_CHECKING:
+    from chamberctl.control.controller import PidSettings
+    from chamberctl.control.envelope import EnvelopePlant
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.study import Study
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A study to be tuned.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+    points : tuple of OperatingPoint
+        Its duty points.
+    structure : {"PI", "PID"}
+        Whether derivative action is allowed.
+    frame : PidSettings
+        What is given of the settings.
+    """
+
+    study: Study
+    points: tuple[OperatingPoint, ...]
+    structure: Structure
+    frame: PidSettings
+
+    @property
+    def orders(self) -> tuple[Order, ...]:
+        """Orders of the integral that the controller may have."""
+        stated = self.study.controller.integral
+        return ("after", "before") if stated == "unknown" else (stated,)
+
+    def finder(self, plants: Sequence[EnvelopePlant]) -> Finder:
+        """Return plants prepared for optima."""
+        models = [plant.model for plant in plants]
+        return Finder(models, self.frame, self.structure, self.orders)

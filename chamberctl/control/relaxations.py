@@ -1,0 +1,149 @@
+"""What would allow more integral action: a larger limit, a better known input, a smaller duty.
+
+Each is found by solving again without it, not by a slope: at a kink slopes say too much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+from chamberctl.control.dense_envelope import between_study
+from chamberctl.control.envelope import envelope_of
+from chamberctl.control.tolerance_cases import Cases
+from chamberctl.display import number
+from chamberctl.plant.window import duty_points
+
+if TYPE_CHECKING:
+    from chamberctl.control.envelope import EnvelopePlant
+    from chamberctl.control.gain_gaps import LimitName
+    from chamberctl.control.optimum import Optimum
+    from chamberctl.control.pace import LoopLimits
+    from chamberctl.control.problem import Problem
+
+LIMIT_WORDS: Mapping[LimitName, str] = {
+    "ms": "Ms",
+    "mt": "Mt",
+    "disk_margin": "disk margin",
+    "noise_gain": "noise gain",
+}
+
+PEAK_STEP, SHARE_STEP = 0.1, 0.1
+"""Ms and Mt are raised by so much, other limits by this share."""
+
+WORTH_SAYING = 0.01
+"""Less additional integral action than this is not told [relative]."""
+
+MOST_INPUTS, MOST_POINTS = 5, 2
+"""So many inputs and duty points are tried, those that bind first."""
+
+
+class Relaxation(NamedTuple):
+    """Something that would allow more integral action.
+
+    Parameters
+    ----------
+    kind : {"limit", "input", "duty"}
+        A limit that is raised, an input that is known exactly, a duty point that is left out.
+    name : str
+        Which.
+    more : float
+        Additional integral action [relative].
+    text : str
+        In words.
+    """
+
+    kind: Literal["limit", "input", "duty"]
+    name: str
+    more: float
+    text: str
+
+
+def relaxations(
+    problem: Problem, plants: Sequence[EnvelopePlant], limits: LoopLimits, optimum: Optimum
+) -> tuple[Relaxation, ...]:
+    """Return what would allow more integral action, the most first.
+
+    Parameters
+    ----------
+    problem : Problem
+        What was sought.
+    plants : sequence of EnvelopePlant
+        The plants that the optimum is for.
+    limits : LoopLimits
+        Its limits.
+    optimum : Optimum
+        The optimum.
+    """
+    found = [
+        Relaxation(kind, name, action / optimum.integral_action - 1.0, words)
+        for kind, name, words, action in _eased(problem, plants, limits, optimum)
+    ]
+    found = [one for one in found if one.more > WORTH_SAYING]
+    found.sort(key=lambda one: -one.more)
+    return tuple(
+        one._replace(text=f"{one.text} gives {number(100.0 * one.more, 2)} % more integral action")
+        for one in found
+    )
+
+
+_Eased = tuple[Literal["limit", "input", "duty"], str, str, float]
+
+
+def _eased(
+    problem: Problem, plants: Sequence[EnvelopePlant], limits: LoopLimits, optimum: Optimum
+) -> Iterator[_Eased]:
+    """Yield kind, name, words and the integral action then."""
+    binding = [plants[one.plant] for one in optimum.bindings]
+    inputs = {group.name for group in Cases(problem.study).groups}
+    whole = problem.finder(plants)
+    for limit in dict.fromkeys(one.limit for one in optimum.bindings):
+        looser, words = _looser(limits, limit)
+        yield "limit", limit, words, whole.best(looser).integral_action
+    for name in _first((plant.case.moved for plant in binding), MOST_INPUTS):
+        known = _as_stated(problem, plants, name)
+        action = problem.finder(known).best(limits).integral_action
+        words = f"knowing {name} exactly" if name in inputs else f"ruling out: {name}"
+        yield "input", name, words, action
+    for at in _first(((plant.at,) for plant in binding), MOST_POINTS):
+        rest = [plant for plant in plants if plant.at != at]
+        if rest:
+            action = problem.finder(rest).best(limits).integral_action
+            yield "duty", at, f"leaving out {at}", action
+
+
+def _first(names: Iterator[tuple[str, ...]], most: int) -> list[str]:
+    return list(dict.fromkeys(name for each in names for name in each))[:most]
+
+
+def _as_stated(problem: Problem, plants: Sequence[EnvelopePlant], name: str) -> list[EnvelopePlant]:
+    """Return the plants with one group, or one thing that is settled, as the study states it."""
+    own = {point.where for point in problem.points}
+    rest = [plant for plant in plants if name not in plant.case.moved]
+    for is_own in (True, False):
+        mine = [
+            plant for plant in plants if name in plant.case.moved and (plant.at in own) == is_own
+        ]
+        if not mine:
+            continue
+        study = problem.study if is_own else between_study(problem.study)
+        points = problem.points if is_own else duty_points(study)
+        cases = Cases(study)
+        wanted = {(plant.at, cases.without(plant.case, name).label) for plant in mine}
+        stated = {case.label: case for case in (cases.without(p.case, name) for p in mine)}
+        found = envelope_of(study, points, list(stated.values())).plants
+        rest += [plant for plant in found if (plant.at, plant.case.label) in wanted]
+    return rest
+
+
+def _looser(limits: LoopLimits, name: LimitName) -> tuple[LoopLimits, str]:
+    value = getattr(limits, name)
+    looser = {
+        "ms": value + PEAK_STEP,
+        "mt": value + PEAK_STEP,
+        "disk_margin": value * (1.0 - SHARE_STEP),
+        "noise_gain": value * (1.0 + SHARE_STEP),
+    }[name]
+    words = f"allowing {LIMIT_WORDS[name]} {number(looser)} instead of {number(value)}"
+    return replace(limits, **{name: looser}), words
