@@ -11,7 +11,7 @@ from chamberctl import __version__
 
 STUDY_HELP = "study file, or preset:NAME"
 COMMANDS = (
-    "check", "window", "tune", "rules", "simulate", "report", "workbench", "presets",
+    "check", "window", "tune", "rules", "convert", "simulate", "report", "workbench", "presets",
 )  # fmt: skip
 
 
@@ -68,6 +68,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     rules.add_argument("study", metavar="STUDY", help=STUDY_HELP)
     _json(rules)
+    _convert(commands)
     _simulate(commands)
     report = _command(commands, "report", "tune and write the report, loop.json and gains.csv")
     report.add_argument("study", metavar="STUDY", help=STUDY_HELP)
@@ -85,6 +86,58 @@ def build_parser() -> argparse.ArgumentParser:
     presets.add_argument("path", nargs="?", metavar="PATH", help="new file, or folder to put it in")
     _json(presets)
     return parser
+
+
+def _convert(commands: Any) -> None:
+    convert = _command(
+        commands,
+        "convert",
+        "write settings for another form, other units, spans or registers, exactly, and check the "
+        "numbers as they will be typed in",
+    )
+    convert.add_argument("study", metavar="STUDY", help=STUDY_HELP)
+    convert.add_argument(
+        "--settings",
+        choices=("tuned", "as-found", "as-left"),
+        default="tuned",
+        help="which settings: those that tuning finds, or those that the study records "
+        "(default: tuned)",
+    )
+    convert.add_argument(
+        "--set",
+        action="append",
+        metavar="NAME=NUMBER",
+        help="settings typed here in the study's own language, such as gain=2 and integral=20; "
+        "several times",
+    )
+    convert.add_argument("--form", choices=("ideal", "parallel", "series"), help="the other form")
+    for option, what in (
+        ("--gain-as", "gain, 'proportional band' or engineering"),
+        ("--integral-as", "s, min, 'repeats per minute' or 'repeats per second'"),
+        ("--derivative-as", "s or min"),
+        ("--filter-as", "time, ratio or cut-off"),
+        ("--reading-unit", "unit of pressure"),
+        ("--output-unit", "%%, Hz or rpm"),
+    ):
+        convert.add_argument(option, metavar="WORD", help=what)
+    for option in ("--reading-span", "--output-span"):
+        convert.add_argument(
+            option, nargs=2, metavar=("LOW", "HIGH"), help="the other span, each end with its unit"
+        )
+    convert.add_argument(
+        "--decimals",
+        nargs=4,
+        type=_whole_number,
+        metavar=("GAIN", "INTEGRAL", "DERIVATIVE", "FILTER"),
+        help="digits behind the point that the controller takes",
+    )
+    convert.add_argument(
+        "--registers",
+        nargs=5,
+        metavar=("KIND", "GAIN", "INTEGRAL", "DERIVATIVE", "FILTER"),
+        help="int16, uint16, int32 or uint32, and the integer that stands for 1 of each",
+    )
+    _json(convert)
 
 
 def _workbench(commands: Any) -> None:

@@ -162,6 +162,13 @@ def rules(arguments: argparse.Namespace) -> bool:
     return command(arguments)
 
 
+def convert(arguments: argparse.Namespace) -> bool:
+    """Write settings for a changed controller."""
+    from chamberctl.cli.convert import convert as command
+
+    return command(arguments)
+
+
 def simulate(arguments: argparse.Namespace) -> bool:
     """Run scenarios on the nonlinear plant."""
     from chamberctl.cli.simulate import simulate as run

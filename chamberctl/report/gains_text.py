@@ -11,6 +11,7 @@ from chamberctl.report import words
 from chamberctl.report.tables import Column, Row, Table, numbers
 
 if TYPE_CHECKING:
+    from chamberctl.control.notations import Notations
     from chamberctl.control.tuning import Tuning
     from chamberctl.study import Study
 
@@ -84,7 +85,11 @@ def spans(study: Study, tuning: Tuning) -> Pairs:
 
 def notations(tuning: Tuning) -> tuple[Table, str]:
     """Return the settings in every common notation, and the notes that belong to them."""
-    found = tuning.notations
+    return notations_table(tuning.notations)
+
+
+def notations_table(found: Notations) -> tuple[Table, str]:
+    """Return one set of settings in every common notation, and the notes that belong to it."""
     gathered: dict[tuple[str, str], list[str]] = {}
     for item in found.rows:
         shown = number(item.value) if "e+" in item.text else item.text
