@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from chamberctl.physics.boosters import zero_flow_compression
-from chamberctl.physics.choked import critical_flow_function, critical_pressure_ratio
+from chamberctl.physics.choked import critical_pressure_ratio, isentropic_throughput_squared
 from chamberctl.physics.gases import GASES, most_probable_speed
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.gas import molecular_scale, system_gas, viscous_scale
@@ -166,16 +166,13 @@ def test_duty_and_size_are_those_of_the_process(name, validation):
 
 @pytest.mark.parametrize("row", DUCT.rows, ids=reference.row_id)
 def test_vapor_in_a_choked_duct_and_in_the_freeze_dryers(row, validation):
-    """Sonic speed at the throat: mass flow per area over the density there."""
+    """Sonic speed at the throat: flow per area over what pressure and temperature are there."""
     vapor = GASES["H2O"]
-    gamma, speed = vapor.heat_capacity_ratio, most_probable_speed(
-        row["temperature_K"], vapor.molar_mass_kg_mol
-    )  # fmt: skip
+    gamma = vapor.heat_capacity_ratio
+    speed = most_probable_speed(row["temperature_K"], vapor.molar_mass_kg_mol)
     cooled = 2.0 / (gamma + 1.0)
-    sonic = (
-        critical_flow_function(gamma) * speed / np.sqrt(2.0) * cooled
-        / critical_pressure_ratio(gamma)
-    )  # fmt: skip
+    per_area = np.sqrt(isentropic_throughput_squared(1.0, 0.0, 1.0, speed, gamma))
+    sonic = per_area * cooled / critical_pressure_ratio(gamma)
     validation.check(
         DUCT, "speed of choked vapor [m/s]", row["vapor_speed_m_per_s"], sonic, rel=0.1
     )
