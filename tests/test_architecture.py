@@ -34,6 +34,7 @@ FLOORS = {
     "proposal": 5,
     "figures": 6,
     "report": 6,
+    "workbench": 6,
     "cli": 7,
     "__main__": 8,
 }

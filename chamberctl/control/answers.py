@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,7 +19,14 @@ from chamberctl.control.response import LONGEST, SampledPlant
 from chamberctl.errors import InputError
 from chamberctl.plant.linear import LoopModel
 
+if TYPE_CHECKING:
+    from chamberctl.study import Study
+
 Array = NDArray[np.float64]
+
+#: Sampled plants by the identity of their model, computation delay and scan time; the model is held
+#: with its plant, so that no other model gets its identity.
+Plants = dict[tuple[int, float, float | None], tuple[LoopModel, SampledPlant]]
 
 #: Scans that are computed in one product.
 BLOCK = 32
@@ -50,6 +58,7 @@ def step_answers(
     setpoint_steps: ArrayLike = 0.0,
     gas_load_steps: ArrayLike = 0.0,
     duration_s: float,
+    plants: Plants | None = None,
 ) -> Answers:
     """Return the answers of loops models[i] with settings[i] to steps, from rest.
 
@@ -65,6 +74,9 @@ def step_answers(
         Steps of the gas loads at the same time [multiples of each model's load scale].
     duration_s : float
         Length [s].
+    plants : dict, optional
+        Sampled plants that are known already, for callers that come again with the same models;
+        filled with the others.
 
     Returns
     -------
@@ -91,7 +103,7 @@ def step_answers(
             given=f"{duration_s:g} s at {ts:g} s a scan",
             field="duration_s",
         )
-    loops = _closed(models, settings)
+    loops = _closed(models, settings, {} if plants is None else plants)
     size = len(models)
     state = np.zeros((size, loops.move.shape[1]))
     state[:, -2] = np.broadcast_to(np.asarray(gas_load_steps, dtype=float), size)
@@ -106,6 +118,21 @@ def step_answers(
     return Answers(np.arange(count, dtype=float) * ts, shown[:, :, 0], shown[:, :, 1])
 
 
+def metered_share(study: Study, model: LoopModel) -> float:
+    """Return the metered gas flow of a plant, in multiples of its load scale.
+
+    Parameters
+    ----------
+    study : Study
+        It says how much of the gas is not metered.
+    model : LoopModel
+        A plant of it; where it does not say its gas load, that is its load scale.
+    """
+    load = getattr(model.point, "gas_load_pa_m3_s", model.load_scale_pa_m3_s)
+    metered = max(load - study.system.gas_load.unmetered_pa_m3_s, 0.0)
+    return float(metered / model.load_scale_pa_m3_s)
+
+
 @dataclass(frozen=True)
 class _Closed:
     """N closed loops, padded to one size S: state+ = move state, (reading, output) = see state.
@@ -118,15 +145,16 @@ class _Closed:
     see: Array
 
 
-def _closed(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> _Closed:
-    plants: dict[tuple[int, float], SampledPlant] = {}
+def _closed(
+    models: Sequence[LoopModel], settings: Sequence[PidSettings], plants: Plants
+) -> _Closed:
     pairs = []
     for model, one in zip(models, settings, strict=True):
-        key = (id(model), one.delay_s)
+        key = (id(model), one.delay_s, one.scan_time_s)
         if key not in plants:
-            plants[key] = SampledPlant(model, one)
+            plants[key] = (model, SampledPlant(model, one))
         # the plant in ln of the reading is the same for both readings; its scale is not
-        pairs.append(_loop(plants[key], model.output_scale(one.reading), one))
+        pairs.append(_loop(plants[key][1], model.output_scale(one.reading), one))
     size = max(len(move) for move, _ in pairs)
     moves, sees = np.zeros((len(pairs), size, size)), np.zeros((len(pairs), 2, size))
     for i, (move, see) in enumerate(pairs):
