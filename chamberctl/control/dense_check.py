@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from chamberctl.control.dense_envelope import corner_envelope, dense_envelope
-from chamberctl.control.gain_gaps import LimitName, excess
+from chamberctl.control.finder import NEAR
+from chamberctl.control.gain_gaps import excess, turns
 from chamberctl.control.loop_grid import Shape, loop_grid
-from chamberctl.control.margins import margins
+from chamberctl.control.loop_peaks import with_peaks
+from chamberctl.control.optimum import optimum_of
 from chamberctl.errors import Infeasible
 
 if TYPE_CHECKING:
-    from chamberctl.control.envelope import EnvelopePlant
-    from chamberctl.control.frequency import Array
-    from chamberctl.control.optimum import Optimum, Order
+    from chamberctl.control.envelope import Envelope, EnvelopePlant
+    from chamberctl.control.optimum import Optimum
     from chamberctl.control.pace import LoopLimits
     from chamberctl.control.problem import Problem
-    from chamberctl.plant.linear import LoopModel
 
 TOLERATED = 1e-3
 """By so much a limit may be exceeded between the plants that were tuned for [relative]."""
+
+DENSITY = 16
+"""Frequencies per decade: peaks between them are at most 1 % higher, and near a limit are sought."""
 
 ROUNDS = 12
 """Most rounds in which plants join."""
@@ -80,66 +83,65 @@ def densely(
     Infeasible
         If no gain does for the plants that joined, or they do not come to an end.
     """
-    dense = dense_envelope(problem.study, problem.points).plants
-    corners = corner_envelope(problem.study, problem.points).plants
+    dense = _Watched(problem, dense_envelope(problem.study, problem.points, problem.between))
+    corners = _Watched(problem, corner_envelope(problem.study, problem.points))
     every = tuple(plants)
     for _ in range(ROUNDS):
-        found = _peaks(problem, [plant.model for plant in dense], limits, optimum)
-        joining = [dense[i] for i in _worst(found, 1.0 + TOLERATED)]
-        at_corners = _peaks(problem, [plant.model for plant in corners], limits, optimum)["ms"]
-        worst = int(np.argmax(at_corners))
-        if np.isinf(at_corners[worst]):
-            joining.append(corners[worst])
+        joining = [dense.plants[i] for i in dense.breaking(limits, optimum)]
+        joining += [corners.plants[i] for i in corners.unstable(optimum)[:1]]
         if not joining:
+            where, ms = corners.worst(optimum)
             names = tuple(plant.where for plant in every[len(plants) :])
-            ms = float(at_corners[worst]) * limits.ms
-            check = DenseCheck(len(dense), names, len(corners), corners[worst].where, ms)
+            check = DenseCheck(len(dense.plants), names, len(corners.plants), where, ms)
             return every, optimum, check
         every = (*every, *joining)
-        optimum = problem.finder(every).best(limits)
+        optimum = optimum_of(problem.finder(every), limits)
     raise Infeasible(
         f"Between the plants that were tuned for, the limits do not hold after {ROUNDS} rounds.",
         "Allow a larger Ms, or narrow the tolerances.",
     )
 
 
-def _worst(peaks: Mapping[LimitName, Array], most: float) -> list[int]:
-    """Return, for every limit, the plant that exceeds it most."""
-    worst = [int(np.argmax(size)) for size in peaks.values() if np.max(size) > most]
-    return list(dict.fromkeys(worst))
+class _Watched:
+    """Many plants prepared once, to see which of them some settings break."""
+
+    def __init__(self, problem: Problem, found: Envelope) -> None:
+        self.plants = found.plants
+        models = [plant.model for plant in found.plants]
+        self.grid = loop_grid(models, problem.frame, problem.orders, DENSITY)
+
+    def breaking(self, limits: LoopLimits, optimum: Optimum) -> list[int]:
+        """Return, for every limit, the plant that exceeds it most; an unstable one first."""
+        worst = self.unstable(optimum)[:1]
+        gain, shape = _law(optimum)
+        highest = np.zeros(self.grid.count)
+        for size in excess(self.grid, gain, shape, limits).values():
+            highest = np.maximum(highest, np.maximum.reduceat(size, self.grid.start[:-1]))
+        near = np.flatnonzero(highest > NEAR)
+        if near.size == 0:
+            return worst
+        part = self.grid.subset(near)
+        part = with_peaks(part, excess(part, gain, shape, limits).values(), NEAR)
+        for size in excess(part, gain, shape, limits).values():
+            at = int(np.argmax(size))
+            if size[at] > 1.0 + TOLERATED:
+                worst.append(int(near[part.row[at]]) % len(self.plants))
+        return list(dict.fromkeys(worst))
+
+    def unstable(self, optimum: Optimum) -> list[int]:
+        """Return plants whose loop is unstable."""
+        gain, shape = _law(optimum)
+        counts = turns(self.grid, self.grid.plant * self.grid.law(shape)).unstable(gain)
+        return [int(i) % len(self.plants) for i in np.flatnonzero(counts)]
+
+    def worst(self, optimum: Optimum) -> tuple[str, float]:
+        """Return the plant with the highest Ms, and its Ms."""
+        gain, shape = _law(optimum)
+        peaks = 1.0 / np.abs(1.0 + gain * self.grid.plant * self.grid.law(shape))
+        at = int(np.argmax(peaks))
+        return self.plants[int(self.grid.row[at]) % len(self.plants)].where, float(peaks[at])
 
 
-def _peaks(
-    problem: Problem, models: Sequence[LoopModel], limits: LoopLimits, optimum: Optimum
-) -> dict[LimitName, Array]:
-    """Return each peak over its limit, with the worse order of the integral; inf if unstable."""
-    each = [_of_order(models, order, limits, optimum) for order in problem.orders]
-    peaks: dict[LimitName, Array] = {
-        name: np.max([one[name] for one in each], axis=0) for name in each[0]
-    }
-    if limits.noise_gain is not None:
-        peaks["noise_gain"] = _noise(problem, models, limits, optimum)
-    return peaks
-
-
-def _of_order(
-    models: Sequence[LoopModel], order: Order, limits: LoopLimits, optimum: Optimum
-) -> dict[LimitName, Array]:
-    found = margins(models, replace(optimum.settings, integral=order))
-    peaks: dict[LimitName, Array] = {"ms": found.ms / limits.ms}
-    if limits.mt is not None:
-        peaks["mt"] = found.mt / limits.mt
-    if limits.disk_margin is not None:
-        peaks["disk_margin"] = limits.disk_margin / found.disk_margin
-    return {name: np.where(found.stable, size, np.inf) for name, size in peaks.items()}
-
-
-def _noise(
-    problem: Problem, models: Sequence[LoopModel], limits: LoopLimits, optimum: Optimum
-) -> Array:
-    """Return the noise gain over its limit; on the frequency grid, where it is flat."""
+def _law(optimum: Optimum) -> tuple[float, Shape]:
     one = optimum.settings
-    grid = loop_grid(models, one, problem.orders)
-    size = excess(grid, one.kc, Shape(one.ti_s, one.td_s, one.tfd_s), limits)["noise_gain"]
-    peaks: Array = np.maximum.reduceat(size, grid.start[:-1]).reshape(len(problem.orders), -1)
-    return np.max(peaks, axis=0)
+    return one.kc, Shape(one.ti_s, one.td_s, one.tfd_s)

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from chamberctl.control.envelope import Envelope, envelope_of
 from chamberctl.control.tolerance_cases import Case, Cases
-from chamberctl.plant.window import duty_points
 
 if TYPE_CHECKING:
     from chamberctl.plant.point import OperatingPoint
@@ -28,7 +27,11 @@ MOST_COMBINED = 6
 """So many groups are at their ends at once; the first ones matter most."""
 
 
-def dense_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
+def dense_envelope(
+    study: Study,
+    points: Sequence[OperatingPoint],
+    between: tuple[Study, Sequence[OperatingPoint]],
+) -> Envelope:
     """Return many more plants of a study's envelope.
 
     Parameters
@@ -37,6 +40,8 @@ def dense_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
         The study, with tolerances.
     points : sequence of OperatingPoint
         Its duty points.
+    between : tuple of (Study, sequence of OperatingPoint)
+        From `between_study`, with its duty points.
 
     Returns
     -------
@@ -44,9 +49,7 @@ def dense_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
         Plants, and what is lost.
     """
     own = envelope_of(study, points, list(_between_ends(Cases(study))))
-    between = between_study(study)
-    cases = list(_halves(Cases(between)))
-    inner = envelope_of(between, duty_points(between), cases)
+    inner = envelope_of(*between, list(_halves(Cases(between[0]))))
     return Envelope((*own.plants, *inner.plants), (*own.lost, *inner.lost))
 
 
@@ -61,12 +64,11 @@ def corner_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
         Its duty points.
     """
     cases = Cases(study)
-    names = [group.name for group in cases.groups[:MOST_COMBINED]]
-    corners = [
-        cases.moved(base, list(zip(names, ends, strict=True)))
-        for base in cases.bases
-        for ends in product((-1.0, 1.0), repeat=len(names))
-    ]
+    corners = cases.bases
+    for group in cases.groups[:MOST_COMBINED]:
+        corners = [
+            cases.moved(corner, [(group.name, end)]) for corner in corners for end in (-1.0, 1.0)
+        ]
     return envelope_of(study, points, corners)
 
 

@@ -205,6 +205,13 @@ def _least_gain(grid: LoopGrid, value: Complex) -> float:
     return float(np.max(RESTING / np.abs(value[grid.start[:-1][double]])))
 
 
+def noise_gains(grid: LoopGrid, gain: float, shape: Shape) -> Array:
+    """Return |K S| at every entry of the grid [speed fraction per decade, or per Pa]."""
+    law = gain * grid.law(shape)
+    found: Array = np.abs(law / (1.0 + grid.plant * law))
+    return found
+
+
 def excess(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict[LimitName, Array]:
     """Return each peak over its limit at every entry [-], for one law; above 1 is too much."""
     law = gain * grid.law(shape)
@@ -216,5 +223,5 @@ def excess(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dic
     if limits.disk_margin is not None:
         found["disk_margin"] = 0.5 * np.abs(1.0 - value) * distance * limits.disk_margin
     if limits.noise_gain is not None:
-        found["noise_gain"] = np.abs(law) * distance / limits.noise_gain
+        found["noise_gain"] = noise_gains(grid, gain, shape) / limits.noise_gain
     return found

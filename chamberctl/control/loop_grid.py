@@ -124,7 +124,10 @@ def _responses(loops: LoopStack, omega: Array, row: Index) -> tuple[Complex, Com
 
 
 def loop_grid(
-    models: Sequence[LoopModel], frame: PidSettings, orders: Sequence[Literal["after", "before"]]
+    models: Sequence[LoopModel],
+    frame: PidSettings,
+    orders: Sequence[Literal["after", "before"]],
+    density: int = DENSITY,
 ) -> LoopGrid:
     """Return the grid of all plants with the first order of the integral, then with the next.
 
@@ -137,20 +140,28 @@ def loop_grid(
         count.
     orders : sequence of {"after", "before"}
         Orders of the integral.
+    density : int
+        Frequencies per decade.
     """
     unit = replace(frame, kc=1.0, ti_s=1.0, td_s=0.0, tfd_s=0.0)
-    once = stack(models, [unit] * len(models))
-    loops = once.subset(np.tile(np.arange(once.count), len(orders)))
-    loops.law["before"] = np.repeat([float(order == "before") for order in orders], once.count)
+    loops = stack(models, [unit] * len(models))
     low = LOWEST * float(np.min(rates(loops)[0]))
     high = _highest(loops)
-    points = math.ceil(DENSITY * math.log10(float(np.max(high)) / low)) + 1
+    points = math.ceil(density * math.log10(float(np.max(high)) / low)) + 1
     omega = low * (high / low)[:, None] ** np.linspace(0.0, 1.0, points)
     omega[:, -1] = high
     row = np.repeat(np.arange(loops.count), points)
     more, where = near_poles(loops, np.full(loops.count, low), high)
     grid = _grid(loops, np.concatenate([row, more]), np.concatenate([omega.ravel(), where]))
-    return _turns_of_dead_time(grid)
+    return _with_orders(_turns_of_dead_time(grid), orders)
+
+
+def _with_orders(grid: LoopGrid, orders: Sequence[str]) -> LoopGrid:
+    """Repeat the plants for each order of the integral, which is in the law alone."""
+    whole = grid.subset(np.tile(np.arange(grid.count), len(orders)))
+    whole.loops.law["before"] = np.repeat([float(o == "before") for o in orders], grid.count)
+    integral = _law(whole.loops, whole.omega, whole.row, 1.0, 0.0, 0.0) - whole.straight
+    return replace(whole, integral=integral)
 
 
 def _grid(loops: LoopStack, row: Index, omega: Array) -> LoopGrid:

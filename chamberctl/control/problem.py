@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
-from chamberctl.control.optimum import Finder, Order, Structure
+from chamberctl.control.dense_envelope import between_study
+from chamberctl.control.finder import Finder, Order, Structure
+from chamberctl.plant.window import duty_points
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
@@ -35,6 +38,12 @@ class Problem:
     points: tuple[OperatingPoint, ...]
     structure: Structure
     frame: PidSettings
+
+    @cached_property
+    def between(self) -> tuple[Study, tuple[OperatingPoint, ...]]:
+        """The study with gas loads and setpoints between those of its duty, and their points."""
+        study = between_study(self.study)
+        return study, duty_points(study)
 
     @property
     def orders(self) -> tuple[Order, ...]:

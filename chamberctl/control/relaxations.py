@@ -9,11 +9,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from chamberctl.control.dense_envelope import between_study
 from chamberctl.control.envelope import envelope_of
 from chamberctl.control.tolerance_cases import Cases
 from chamberctl.display import number
-from chamberctl.plant.window import duty_points
 
 if TYPE_CHECKING:
     from chamberctl.control.envelope import EnvelopePlant
@@ -100,16 +98,16 @@ def _eased(
     whole = problem.finder(plants)
     for limit in dict.fromkeys(one.limit for one in optimum.bindings):
         looser, words = _looser(limits, limit)
-        yield "limit", limit, words, whole.best(looser).integral_action
+        yield "limit", limit, words, whole.solve(looser).integral_action
     for name in _first((plant.case.moved for plant in binding), MOST_INPUTS):
         known = _as_stated(problem, plants, name)
-        action = problem.finder(known).best(limits).integral_action
+        action = problem.finder(known).solve(limits).integral_action
         words = f"knowing {name} exactly" if name in inputs else f"ruling out: {name}"
         yield "input", name, words, action
     for at in _first(((plant.at,) for plant in binding), MOST_POINTS):
-        rest = [plant for plant in plants if plant.at != at]
+        rest = [number for number, plant in enumerate(plants) if plant.at != at]
         if rest:
-            action = problem.finder(rest).best(limits).integral_action
+            action = whole.only(rest).solve(limits).integral_action
             yield "duty", at, f"leaving out {at}", action
 
 
@@ -127,8 +125,7 @@ def _as_stated(problem: Problem, plants: Sequence[EnvelopePlant], name: str) -> 
         ]
         if not mine:
             continue
-        study = problem.study if is_own else between_study(problem.study)
-        points = problem.points if is_own else duty_points(study)
+        study, points = (problem.study, problem.points) if is_own else problem.between
         cases = Cases(study)
         wanted = {(plant.at, cases.without(plant.case, name).label) for plant in mine}
         stated = {case.label: case for case in (cases.without(p.case, name) for p in mine)}

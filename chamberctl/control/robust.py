@@ -10,7 +10,8 @@ from chamberctl.control.calmness import Recovery, nearest_ms, slowest
 from chamberctl.control.dense_check import DenseCheck, densely
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import Envelope, EnvelopePlant, LostPlant, envelope
-from chamberctl.control.optimum import Finder, Optimum, Structure
+from chamberctl.control.finder import Finder, Structure
+from chamberctl.control.optimum import Optimum, optimum_of
 from chamberctl.control.pace import (
     DEFAULT_PACE,
     LEAST_USUAL_MS,
@@ -184,9 +185,9 @@ def _why_no_loop(point: OperatingPoint) -> str:
 def _best(finder: Finder, limits: LoopLimits) -> Optimum:
     """Return the optimum; where there is none, say which Ms would have one."""
     try:
-        return finder.best(limits)
+        return optimum_of(finder, limits)
     except Infeasible as error:
-        nearest = nearest_ms(limits, lambda asked: bool(finder.best(asked)))
+        nearest = nearest_ms(limits, lambda asked: bool(finder.solve(asked)))
         if nearest is None:
             raise
         raise Infeasible(error.reason, f"Nearest: Ms {number(nearest)}.") from error
@@ -221,7 +222,7 @@ def _require_worth(
         f"takes {number(found.own_s)} s."
     )
     nearest = nearest_ms(
-        limits, lambda asked: slowest_of(finder.best(asked).integral_action).ratio <= 1.0
+        limits, lambda asked: slowest_of(finder.solve(asked).integral_action).ratio <= 1.0
     )
     advice = "" if nearest is None else f"Nearest: Ms {number(nearest)}."
     if unusual:

@@ -162,7 +162,7 @@ def _steady_key(study: Study, chain: Chain) -> tuple[object, ...]:
         *(getattr(chain, name).tobytes() for name in (*arrays, *maps)),
         np.asarray(reading(study.system, gauge, _PROBES_PA)).tobytes(),
         (gauge.position, drive.minimum_speed, drive.maximum_speed, floor_pa(study)),
-        tuple((setpoint, load) for setpoint, load, _ in study.duty_points()),
+        study.duty_values(),
     )
 
 
@@ -193,7 +193,7 @@ def _together(studies: Sequence[Study], chains: Sequence[Chain], start: States) 
     each = start.speed.size
     which, values = [], []
     for one, chain in zip(studies, chains, strict=True):
-        setpoints, loads, _ = (np.array(part) for part in zip(*one.duty_points(), strict=True))
+        setpoints, loads = (np.array(part) for part in zip(*one.duty_values(), strict=True))
         gauge, drive = one.loop_gauge(), one.system.drive
         wanted = true_pressure(one.system, gauge, setpoints.astype(float))
         count = loads.size
@@ -257,7 +257,7 @@ def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcom
     """One study's outcome; states that the search from near by left open are searched anew."""
     system, gauge = study.system, study.loop_gauge()
     node, drive = gauge_node(chain, gauge), system.drive
-    count = len(study.duty_points())
+    count = len(study.duty_values())
     before = states.speed.size - count  # the window's ends, where they were asked for
     wanted, loads = asked[0, before:], asked[1, before:]
     settled = states.found[before:]

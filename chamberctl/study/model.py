@@ -131,13 +131,23 @@ class Study(Part):
             Indicated setpoint [Pa]; gas that enters the chamber with leakage and outgassing, but
             without vapor, which depends on the pressure [Pa m3/s]; label.
         """
-        unmetered = self.system.gas_load.unmetered_pa_m3_s
-        return tuple(
-            (hold.setpoint_pa, load + unmetered, f"{setpoint} at {typed}")
+        labels = (
+            f"{setpoint} at {self._typed(f'duty.hold[{number}].gas_loads', index, load)}"
             for number, hold in enumerate(self.duty.holds)
             for setpoint in [self._typed(f"duty.hold[{number}].setpoint", 0, hold.setpoint_pa)]
             for index, load in enumerate(hold.gas_loads_pa_m3_s)
-            for typed in [self._typed(f"duty.hold[{number}].gas_loads", index, load)]
+        )
+        return tuple(
+            (*values, label) for values, label in zip(self.duty_values(), labels, strict=True)
+        )
+
+    def duty_values(self) -> tuple[tuple[float, float], ...]:
+        """Return setpoint [Pa] and gas load [Pa m3/s] of every point of the duty."""
+        unmetered = self.system.gas_load.unmetered_pa_m3_s
+        return tuple(
+            (hold.setpoint_pa, load + unmetered)
+            for hold in self.duty.holds
+            for load in hold.gas_loads_pa_m3_s
         )
 
     def _typed(self, path: str, index: int, value: float) -> str:

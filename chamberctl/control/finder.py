@@ -1,0 +1,213 @@
+"""The search for the most integral action over many plants.
+
+Few plants decide, so the search runs on those, and every other plant is checked after it; plants
+that break a limit join, until none does. What is found then is the optimum for all of them, because
+more plants can only lower it. Peaks between the frequencies are then found and join in turn.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from chamberctl.control.frequency import Index
+from chamberctl.control.gain_gaps import LimitName, excess, largest_gain, turns
+from chamberctl.control.loop_grid import LoopGrid, Shape, loop_grid, rates
+from chamberctl.control.loop_peaks import with_peaks
+from chamberctl.control.shape_search import SHARES, Height, Place, ShapeSearch
+from chamberctl.errors import Infeasible
+
+if TYPE_CHECKING:
+    from chamberctl.control.controller import PidSettings
+    from chamberctl.control.frequency import Array
+    from chamberctl.control.pace import LoopLimits
+    from chamberctl.plant.linear import LoopModel
+
+Structure = Literal["PI", "PID"]
+Order = Literal["after", "before"]
+
+DERIVATIVE_RATIO = 8.0
+"""Td/Tfd of the derivative's filter: 5 to 20 is common practice."""
+
+SHORTEST, LONGEST = 0.02, 100.0
+"""Integral times that are searched: from this share of the shortest time in the loop, dead time or
+lag, to so many times the longest."""
+
+ROUGH, FINE = 0.125, 1e-3
+"""Last steps of the search, in steps of its first grid, while plants join and at the end."""
+
+EXACT = 1e-5
+"""Peaks may exceed their limit by this share after polishing."""
+
+NEAR = 0.98
+"""Peaks on the frequency grid that reach this share of their limit are polished."""
+
+ROUNDS = 200
+"""Far more rounds than plants and peaks ever needed to join."""
+
+
+class Law(NamedTuple):
+    """A law that was found: its gain [speed fraction per decade, or per Pa] and its times."""
+
+    gain: float
+    shape: Shape
+
+    @property
+    def integral_action(self) -> float:
+        """Gain over integral time [speed fraction per decade and s, or per Pa and s]."""
+        return self.gain / self.shape.ti_s
+
+
+class Finder:
+    """Many plants prepared once, for optima under any limits.
+
+    Parameters
+    ----------
+    models : sequence of LoopModel
+        The plants.
+    frame : PidSettings
+        Reading, filter on the reading, scan time and computation delay.
+    structure : {"PI", "PID"}
+        Whether the law has derivative action.
+    orders : sequence of {"after", "before"}
+        Orders of the integral that must all keep the limits.
+    derivative_ratio : float
+        Td/Tfd of the derivative's filter [-].
+    """
+
+    def __init__(
+        self,
+        models: Sequence[LoopModel],
+        frame: PidSettings,
+        structure: Structure,
+        orders: Sequence[Order],
+        derivative_ratio: float = DERIVATIVE_RATIO,
+    ) -> None:
+        self.models = list(models)
+        self.frame = frame
+        self.orders = tuple(orders)
+        self.shares = SHARES if structure == "PID" else (0.0,)
+        self.ratio = derivative_ratio
+        self.grid = loop_grid(self.models, frame, self.orders)
+        _require_right_sign(self.grid, len(self.models))
+        self.working: list[int] = [int(np.argmax(self.grid.level))]
+
+    def only(self, plants: Sequence[int]) -> Finder:
+        """Return some of the plants, prepared."""
+        part = copy.copy(self)
+        rows = np.array([k * len(self.models) + i for k in range(len(self.orders)) for i in plants])
+        part.models = [self.models[i] for i in plants]
+        part.grid = self.grid.subset(rows)
+        part.working = [int(np.argmax(part.grid.level))]
+        return part
+
+    def solve(self, limits: LoopLimits) -> Law:
+        """Return the law with the most integral action.
+
+        Parameters
+        ----------
+        limits : LoopLimits
+            What every plant must keep.
+
+        Raises
+        ------
+        Infeasible
+            If no gain does, or any does.
+        """
+        slow, fast = rates(self.grid.loops)
+        times = SHORTEST / float(np.max(fast)), LONGEST / float(np.min(slow))
+        search = ShapeSearch(*times, self.shares)
+        place, exact = None, False
+        for _ in range(ROUNDS):
+            part = self.grid.subset(np.array(self.working))
+
+            def height(log_ti: float, share: float, part: LoopGrid = part) -> float:
+                ti = math.exp(log_ti)
+                return largest_gain(part, self._shape(ti, share), limits)[0] / ti
+
+            place = _closer(search, height, place, exact)
+            shape = self._shape(math.exp(place.log_ti), place.share)
+            gain, bound = largest_gain(part, shape, limits)
+            if bound is None:
+                raise _unbounded()
+            law = Law(gain, shape)
+            joining = self._broken(law, limits)
+            if not joining and exact:
+                joining = self._polished(law, limits)
+                if not joining:
+                    return law
+            exact = exact or not joining
+            self.working += [plant for plant in joining if plant not in self.working]
+            search.lowered()
+        raise Infeasible(
+            f"The search has not come to an end after {ROUNDS} rounds.",
+            "Narrow the tolerances, or take fewer operating points.",
+        )
+
+    def _shape(self, ti_s: float, share: float) -> Shape:
+        td = share * ti_s
+        return Shape(ti_s, td, td / self.ratio)
+
+    def peaks(self, law: Law, limits: LoopLimits) -> dict[LimitName, Array]:
+        """Return each peak over its limit at every entry of the grid."""
+        return excess(self.grid, law.gain, law.shape, limits)
+
+    def _broken(self, law: Law, limits: LoopLimits) -> list[int]:
+        """Return plants that a law breaks: for every limit the worst, and an unstable one."""
+        joining = []
+        for size in self.peaks(law, limits).values():
+            peaks = np.maximum.reduceat(size, self.grid.start[:-1])
+            peaks[self.working] = 0.0
+            worst = int(np.argmax(peaks))
+            if peaks[worst] > 1.0 + EXACT:
+                joining.append(worst)
+        value = self.grid.plant * self.grid.law(law.shape)
+        unstable = turns(self.grid, value).unstable(law.gain) != 0
+        unstable[self.working] = False
+        first: Index = np.flatnonzero(unstable)[:1]
+        return joining + first.tolist()
+
+    def _polished(self, law: Law, limits: LoopLimits) -> list[int]:
+        """Add the frequencies of peaks near their limits; return plants that reach beyond."""
+        self.grid = with_peaks(self.grid, self.peaks(law, limits).values(), NEAR)
+        beyond: set[int] = set()
+        for size in self.peaks(law, limits).values():
+            beyond |= set(self.grid.row[size > 1.0 + EXACT].tolist())
+        return sorted(beyond)
+
+
+def _closer(search: ShapeSearch, height: Height, place: Place | None, exact: bool) -> Place:
+    """Return the best place as the plants at work have it, roughly or exactly."""
+    starts = search.candidates(height)
+    if place is not None:
+        starts.append(replace(place, height=height(place.log_ti, place.share)))
+    if not starts or not starts[0].height > 0.0:
+        raise Infeasible("No gain keeps the limits at every plant.")
+    best = max(
+        (search.closer(height, start, 0.5, ROUGH) for start in starts), key=lambda p: p.height
+    )
+    return search.closer(height, best, ROUGH, FINE) if exact else best
+
+
+def _unbounded() -> Infeasible:
+    return Infeasible(
+        "No limit binds: the loop would allow any gain, for nothing in the model is slow or late.",
+        "State scan time, dead time and lags, or limit the noise gain.",
+    )
+
+
+def _require_right_sign(grid: LoopGrid, count: int) -> None:
+    first = grid.start[:-1]
+    static = (grid.plant[first] * 1j ** (grid.loops.integrators - 1)).real
+    wrong = np.flatnonzero((static <= 0.0) & (grid.loops.unstable_poles == 0))
+    if wrong.size:
+        raise Infeasible(
+            f"Plant {int(wrong[0]) % count + 1} has the wrong sign: more speed does not lower its "
+            "reading, so no positive gain holds it.",
+            "Check the gauge's position and the map from output to speeds.",
+        )
