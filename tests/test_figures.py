@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 
 import chamberctl as cc
 from chamberctl import figures
+from chamberctl.control.trade_off import TradeOff
 from chamberctl.figures import Picture, style, to_svg
 from tests import by_hand
 
@@ -32,6 +33,15 @@ def draws() -> figures.SpreadCurve:
         "Setpoint step", time, low, middle, high, (0.05, 0.5, 0.95), worst, 7,
         np.full(301, 5.0), 0.02, "mbar",
     )  # fmt: skip
+
+
+def trade_off() -> TradeOff:
+    """A recovery that halves and a gain that doubles from calm to brisk; nothing holds at 1.2."""
+    ms = np.array([1.2, 1.4, 1.6, 2.0])
+    gain = np.array([np.nan, 1.0, 1.4, 2.0])
+    return TradeOff(
+        ms, gain / 10.0, gain, 10.0 / gain, 0.0 * gain, 2.0 * gain, 8.0 / gain, "log10", "PI", 1.6
+    )
 
 
 @cache
@@ -61,6 +71,7 @@ PICTURES: dict[str, Callable[[], Picture]] = {
     "influence without margins": lambda: figures.influence(by_hand.hangs_on(has_margins=False)),
     "pump curves": lambda: figures.pump_curves(furnace()),
     "line": lambda: figures.line_conductances(furnace()),
+    "trade-off": lambda: figures.trade_off(trade_off()),
     "draws": lambda: figures.spread(draws()),
     "spread": lambda: figures.gain_spread(
         ["1", "2", "3"], [1.0, 1.1, 0.9], [1.0, 10.0, 0.1], "log10"
@@ -229,3 +240,13 @@ def test_labels_that_would_collide_are_moved_apart() -> None:
     assert placed == sorted(placed)
     assert min(np.diff(placed)) >= 0.5 - 1e-12
     assert style.spread_apart([5.9, 5.95, 6.0], 1.0, 0.0, 6.0) == [4.0, 5.0, 6.0]
+
+
+def test_the_trade_off_marks_the_ready_choices_by_name_and_the_settings_by_a_ring() -> None:
+    picture = drawn("trade-off")
+    first = picture.axes[0]
+    assert [text.get_text() for text in first.texts] == ["calm", "balanced", "brisk"]
+    *dots, ring = (line for line in first.lines if line.get_marker() == "o")
+    assert [float(dot.get_ydata()[0]) for dot in dots] == pytest.approx([8.0, 8.0 / 1.4, 4.0])
+    assert (float(ring.get_xdata()[0]), ring.get_markerfacecolor()) == (1.6, "none")
+    assert "calm (Ms 1.4): 8 s, gain 1, integral time 10 s" in picture.alt

@@ -26,7 +26,7 @@ TOLERATED = 1e-3
 """By so much a limit may be exceeded between the plants that were tuned for [relative]."""
 
 DENSITY = 16
-"""Frequencies per decade: peaks between them are at most 1 % higher, and near a limit are sought."""
+"""Frequencies per decade; a peak between them is at most 1 % higher, and sought near a limit."""
 
 ROUNDS = 12
 """Most rounds in which plants join."""

@@ -8,6 +8,7 @@ from chamberctl.figures.sketch import sketch
 from chamberctl.figures.spread import SpreadCurve, spread
 from chamberctl.figures.style import Picture, to_file, to_svg
 from chamberctl.figures.traces import TraceCurve, traces
+from chamberctl.figures.trade_off import trade_off
 from chamberctl.figures.window import authority, operating_window
 
 __all__ = [
@@ -31,4 +32,5 @@ __all__ = [
     "to_file",
     "to_svg",
     "traces",
+    "trade_off",
 ]
