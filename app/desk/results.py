@@ -8,6 +8,7 @@ import streamlit as st
 
 import chamberctl as cc
 from chamberctl import figures
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.plant.comparison import Comparison
 from chamberctl.plant.handle import HandleVerdict
 from chamberctl.report.verdict import Verdict, verdict
@@ -30,9 +31,28 @@ def window_of(text: str, _study: cc.Study) -> cc.OperatingWindow:
     return cc.operating_window(_study)
 
 
-@st.cache_resource(max_entries=KEPT, show_spinner="Tuning and checking every duty point ...")
+FIRST_GUESS = "first guess by rule"
+"""What the settings of `tuning_of` are called on the page."""
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
 def tuning_of(text: str, _study: cc.Study) -> cc.Tuning | cc.Infeasible | cc.InputError:
-    """Return the tuning, or in its place the refusal with its reason."""
+    """Return the settings a page begins with, or in their place the refusal with its reason.
+
+    They are the published rule's at the hardest point: found at once, so that margins and verdict
+    follow every change of the study. The study's own way may take many seconds; see `proposal_of`.
+    """
+    try:
+        return rule_tuning(_study)
+    except (cc.Infeasible, cc.InputError) as refusal:
+        return refusal
+
+
+@st.cache_resource(
+    max_entries=KEPT, show_spinner="Finding the settings, for every plant there may be ..."
+)
+def proposal_of(text: str, _study: cc.Study) -> cc.Tuning | cc.Infeasible | cc.InputError:
+    """Return what the study's own way of tuning proposes, or the refusal; for a button."""
     try:
         return cc.tune(_study)
     except (cc.Infeasible, cc.InputError) as refusal:

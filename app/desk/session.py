@@ -15,21 +15,9 @@ import chamberctl as cc
 from chamberctl.errors import Problem
 from chamberctl.study import editing, files, recovery
 from chamberctl.study.source import decode_source, read_source
+from chamberctl.workbench.candidates import Candidate
 
 MOST_STEPS_BACK = 200
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """Settings that are kept side by side with others.
-
-    ``texts`` are the numbers as typed in the controller's language, by the law's symbols (what is
-    missing is as the rule gives it).
-    """
-
-    name: str
-    texts: Mapping[str, str]
-    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -173,6 +161,17 @@ class Session:
         left = tuple(kept for kept in self.candidates if kept.name != name)
         self._change(replace(self.state, candidates=left))
 
+    def change_together(
+        self,
+        changes: Mapping[str, Any],
+        settings: Candidate | None,
+        candidates: tuple[Candidate, ...],
+    ) -> None:
+        """Type fields anew and take other settings with them, as one change."""
+        text = editing.with_changes(self.text, changes)
+        self._change(State(text, settings, candidates))
+        self.generation += 1
+
     def undo(self) -> None:
         """Take back the last change."""
         self._move(self.back, self.forth)
@@ -221,7 +220,7 @@ class Session:
             self.copy_fingerprint = recovery.keep(self._copy())
             self.trouble = ""
         except cc.StudyError as error:
-            self.trouble = error.first.remedy
+            self.trouble = str(error.first)
 
     # --- inside -------------------------------------------------------------------------------
 

@@ -40,7 +40,7 @@ def _preset(session: Session) -> None:
         _try(lambda: session.open(f"preset:{st.session_state['file:preset']}"), "Opened.")
 
     st.selectbox("Preset", list(cc.presets()), key="file:preset")
-    st.button("Open this preset", on_click=take, width="stretch")
+    st.button("Open this preset", key="file:open preset", on_click=take, width="stretch")
 
 
 def _file(session: Session) -> None:
@@ -58,7 +58,7 @@ def _file(session: Session) -> None:
         on_change=take_upload,
     )  # fmt: skip
     st.text_input("Or its path on this computer", key="file:path")
-    st.button("Open this file", on_click=take_path, width="stretch")
+    st.button("Open this file", key="file:open path", on_click=take_path, width="stretch")
 
 
 def _save(session: Session) -> None:
@@ -72,7 +72,7 @@ def _save(session: Session) -> None:
     else:
         st.text_input("Save to: a name of your own", key="file:save",
                       placeholder=str(Path.cwd() / "my-plant.toml"))  # fmt: skip
-    st.button("Save the study", on_click=take, width="stretch")
+    st.button("Save the study", key="file:save it", on_click=take, width="stretch")
     st.download_button(
         "Download the study", session.text, file_name=session.download_name,
         mime="application/toml", on_click="ignore", width="stretch",

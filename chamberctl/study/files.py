@@ -48,7 +48,7 @@ def file_fingerprint(path: str | Path) -> str:
     """
     try:
         return fingerprint(Path(path).read_bytes())
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return ""
     except OSError as error:
         raise refuse(
