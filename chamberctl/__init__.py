@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from chamberctl.control.influence import influences
     from chamberctl.control.margins import LoopMargins, margins
     from chamberctl.control.rule_comparison import RuleComparison, compare_rules
-    from chamberctl.control.tuning import Tuning, assess, tune
+    from chamberctl.control.tuning import Tuning, assess
     from chamberctl.plant.comparison import compare
     from chamberctl.plant.handle import handle_verdict
     from chamberctl.plant.linear import LoopModel
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from chamberctl.plant.operating import operating_point
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.plant.window import OperatingWindow, operating_window
+    from chamberctl.proposal.propose import tune
     from chamberctl.report import ReportFiles, write_report
     from chamberctl.simulation.monte_carlo import MonteCarlo, monte_carlo
     from chamberctl.simulation.scenarios import ScenarioRun, simulate
@@ -102,7 +103,7 @@ _HOME = {
     "RuleComparison": "control.rule_comparison",
     "LoopMargins": "control.margins",
     "PidSettings": "control.controller",
-    "tune": "control.tuning",
+    "tune": "proposal.propose",
     "assess": "control.tuning",
     "simulate": "simulation.scenarios",
     "ScenarioRun": "simulation.scenarios",

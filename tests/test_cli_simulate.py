@@ -21,6 +21,7 @@ import pytest
 
 import chamberctl as cc
 from chamberctl.cli import main
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.report import folder
 from chamberctl.simulation.scenarios import SCENARIOS
 from chamberctl.study import preset_path
@@ -85,7 +86,7 @@ def test_one_scenario_shows_every_metric_and_takes_the_worst_point(run: Run) -> 
     assert status == 0
     assert len(found) == 1
     study = cc.load(PLANT)
-    ours = cc.simulate(study, cc.tune(study), "gas-step")
+    ours = cc.simulate(study, rule_tuning(study), "gas-step")
     assert found[0]["where"] == ours.prepared.point.where
     assert found[0]["metrics"]["peak_deviation"] == ours.metrics.peak_deviation
     assert found[0]["metrics"]["limit_cycle"] is None
@@ -212,8 +213,8 @@ def test_tables_and_pictures_of_every_run(run: Run, tmp_path: Path) -> None:
     assert {"time_s", "yf_decades", "d_fraction", "I_fraction", "v_fraction", "u_fraction",
             "mode", "p_chamber_pa"} <= set(rows[0])  # fmt: skip
     study = cc.load(PLANT)
-    point = next(p.point for p in cc.tune(study).points if p.where == study.duty_points()[4][2])
-    ours = cc.simulate(study, cc.tune(study), "gas-step", point=point).trace
+    point = next(p.point for p in rule_tuning(study).points if p.where == study.duty_points()[4][2])
+    ours = cc.simulate(study, rule_tuning(study), "gas-step", point=point).trace
     assert np.array([float(row["p_chamber_pa"]) for row in rows]) == pytest.approx(
         ours.pressure_pa, rel=1e-14
     )
@@ -327,7 +328,7 @@ def test_draws_show_how_the_metrics_are_spread_and_the_worst_draw(run: Run, tmp_
 def test_a_draw_that_misses_a_limit_or_cannot_be_held_is_a_no(run: Run, tmp_path: Path) -> None:
     """The run as described keeps the limit; a plant within the tolerances does not."""
     study = cc.load(PLANT)
-    nominal = cc.simulate(study, cc.tune(study), "gas-step").metrics.peak_deviation
+    nominal = cc.simulate(study, rule_tuning(study), "gas-step").metrics.peak_deviation
     path = limited(tmp_path, peak_deviation=f"{100.0 * nominal * 1.001:.6g} %")
     assert run(path, "--scenario", "gas-step")[0] == 0
     status, out, _ = run(path, "--scenario", "gas-step", "--draws", "8")

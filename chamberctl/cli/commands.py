@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 from chamberctl.cli import text
 from chamberctl.cli.arguments import UsageError
 from chamberctl.cli.progress import Progress
+from chamberctl.cli.tuned import tuned_or_refused
 from chamberctl.errors import Infeasible, InputError
 
 if TYPE_CHECKING:
-    from chamberctl.control.tuning import Tuning
     from chamberctl.plant.window import OperatingWindow
     from chamberctl.study import Study
 
@@ -22,18 +22,6 @@ def _window(study: Study, progress: Progress) -> OperatingWindow:
 
     progress.step("computing the operating window")
     return operating_window(study)
-
-
-def _tune(study: Study, progress: Progress) -> Tuning | Infeasible:
-    """Return the tuning, or the refusal where there is nothing to tune."""
-    progress.step("loading the control library")
-    from chamberctl.control.tuning import tune
-
-    progress.step("tuning, and checking every duty point")
-    try:
-        return tune(study)
-    except Infeasible as refusal:
-        return refusal
 
 
 def simulating(progress: Progress, what: str) -> None:
@@ -113,7 +101,7 @@ def window(arguments: argparse.Namespace) -> bool:
         study = load(arguments.study)
         found = _window(study, progress)
         try:
-            tuning = _tune(study, progress)
+            tuning = tuned_or_refused(study, progress)
         except InputError:  # the window does not depend on how the settings are written down
             tuning = None
         progress.step("changing every uncertain input")
@@ -130,7 +118,7 @@ def tune(arguments: argparse.Namespace) -> bool:
 
     with Progress() as progress:
         study = load(arguments.study)
-        tuning = _tune(study, progress)
+        tuning = tuned_or_refused(study, progress)
         window = _window(study, progress)
     answer = verdict(study, tuning, window)
     if arguments.json:
@@ -195,7 +183,7 @@ def report(arguments: argparse.Namespace) -> bool:
         name = arguments.study.removeprefix("preset:")
         out = Path(arguments.out or f"report-{Path(name).stem}")
         refuse_unusable(out)
-        tuning = _tune(study, progress)
+        tuning = tuned_or_refused(study, progress)
         window = _window(study, progress)
         simulating(progress, "every scenario at the corners of the duty")
         days = days_of(study, tuning, window)

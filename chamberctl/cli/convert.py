@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from chamberctl.cli import text
 from chamberctl.cli.arguments import UsageError
 from chamberctl.cli.progress import Progress
+from chamberctl.cli.tuned import tuned
 
 if TYPE_CHECKING:
     from chamberctl.study import Study
@@ -27,12 +28,13 @@ def convert(arguments: argparse.Namespace) -> bool:
 
     changes = _changes(arguments)
     with Progress() as progress:
-        study, source = load(arguments.study), arguments.settings.replace("-", "_")
+        study, recorded = load(arguments.study), arguments.settings.replace("-", "_")
         if arguments.set:
             if arguments.settings != "tuned":
                 raise UsageError("--set gives the settings: leave out --settings")
-            study, source = _with_typed(study, arguments.set), "as_found"
+            study, recorded = _with_typed(study, arguments.set), "as_found"
         progress.step("loading the control library")
+        source = tuned(study, progress) if recorded == "tuned" else recorded
         progress.step("converting, and checking every duty point")
         found = retype(study, source, changes)
     from chamberctl.control.forms import ACTION_SENTENCE

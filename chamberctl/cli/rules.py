@@ -6,6 +6,7 @@ import argparse
 
 from chamberctl.cli import text
 from chamberctl.cli.progress import Progress
+from chamberctl.cli.tuned import tuned
 
 
 def rules(arguments: argparse.Namespace) -> bool:
@@ -16,12 +17,9 @@ def rules(arguments: argparse.Namespace) -> bool:
 
     with Progress() as progress:
         study = load(arguments.study)
-        progress.step("loading the control library")
+        tuning = tuned(study, progress)
         from chamberctl.control.rule_comparison import compare_rules
-        from chamberctl.control.tuning import tune
 
-        progress.step("tuning, and checking every duty point")
-        tuning = tune(study)
         progress.step("checking what every published rule gives")
         found = compare_rules(study, tuning)
     good = found.rows[0].holds

@@ -12,6 +12,7 @@ from chamberctl.cli.progress import Progress
 from chamberctl.cli.run_files import Writing
 from chamberctl.cli.run_output import print_json, print_runs
 from chamberctl.cli.tried import Tried
+from chamberctl.cli.tuned import tuned
 from chamberctl.errors import Infeasible, InputError
 
 if TYPE_CHECKING:
@@ -32,11 +33,7 @@ def simulate(arguments: argparse.Namespace) -> bool:
     with Progress() as progress:
         study = load(arguments.study)
         writing = Writing.of(arguments)
-        progress.step("loading the control library")
-        from chamberctl.control.tuning import tune
-
-        progress.step("tuning, and checking every duty point")
-        tuning = tune(study)
+        tuning = tuned(study, progress)
         points = _points(study, tuning, arguments.point)
         simulating(progress, "the scenarios")
         tried = _days(study, tuning, points, names, arguments.seed, progress)

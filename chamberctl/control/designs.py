@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.duty_loops import DutyLoop, DutyLoops
+    from chamberctl.control.robust import RobustOptimum
 
 TIED = 1e-6
 """Loops closer in gain x delay/lag than this differ by rounding alone [relative]."""
@@ -58,6 +59,10 @@ class Design:
         How the settings came about.
     findings : tuple of Finding
         What was found on the way.
+    choices : tuple of Choice
+        Settings that were chosen by trying them on the plant.
+    optimum : RobustOptimum or None
+        Where the gains are the optimum over an envelope.
     """
 
     settings: PidSettings
@@ -65,6 +70,8 @@ class Design:
     tau_c_s: float
     why: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
+    choices: tuple[Choice, ...] = ()
+    optimum: RobustOptimum | None = None
 
 
 def simc_design(loops: DutyLoops) -> Design:

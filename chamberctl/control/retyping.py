@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from chamberctl.control.forms import from_typed, rounded, rounding_findings, to_typed
-from chamberctl.control.found import Record, found_settings
+from chamberctl.control.found import found_settings
 from chamberctl.control.notations import all_notations, respan
-from chamberctl.control.tuning import assess, tune
+from chamberctl.control.tuning import assess
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from chamberctl.control.tuned import Tuning
     from chamberctl.study import Study
 
-Source = Literal["tuned", "as_found", "as_left"]
+Recorded = Literal["as_found", "as_left"]
 
 _SPANS = ("reading_low_pa", "reading_high_pa", "output_low", "output_high")
 _SAID = ("decimals", "registers", "rounding", "stability", "margins", "order of the integral")
@@ -71,15 +71,15 @@ class Retyped:
         return not any(finding.severity == "no" for finding in self.findings)
 
 
-def retype(study: Study, source: Source, changes: Mapping[str, Any]) -> Retyped:
+def retype(study: Study, source: Tuning | Recorded, changes: Mapping[str, Any]) -> Retyped:
     """Return a study's settings for a changed controller.
 
     Parameters
     ----------
     study : Study
         System, duty and controller as they are.
-    source : {"tuned", "as_found", "as_left"}
-        Which settings: those that tuning finds, with all digits, or those that the study records.
+    source : Tuning or {"as_found", "as_left"}
+        Which settings: those of a tuning, with all digits, or those that the study records.
     changes : mapping of str to text
         Fields of the study's controller typed anew, such as {"form": "series", "reading_high":
         "1000 mbar"}.
@@ -97,8 +97,6 @@ def retype(study: Study, source: Source, changes: Mapping[str, Any]) -> Retyped:
         If the changed controller cannot express them.
     StudyError
         If a change makes no valid study.
-    Infeasible
-        If settings are to be tuned and no duty point can be held.
     """
     settings, before, origin, notes = _settings(study, source)
     after = study.with_text({f"controller.{key}": text for key, text in changes.items()})
@@ -124,19 +122,17 @@ def retype(study: Study, source: Source, changes: Mapping[str, Any]) -> Retyped:
 
 
 def _settings(
-    study: Study, source: Source
+    study: Study, source: Tuning | Recorded
 ) -> tuple[PidSettings, TypedSettings, str, Sequence[Finding]]:
-    if source == "tuned":
-        tuning = tune(study)
-        exact = to_typed(tuning.unrounded, study.controller, study.system.drive)
-        return tuning.unrounded, exact, "The settings are those that tuning finds.", ()
-    record: Record = source
-    found = found_settings(study, record)
-    words = record.replace("_", " ")
+    if not isinstance(source, str):
+        exact = to_typed(source.unrounded, study.controller, study.system.drive)
+        return source.unrounded, exact, "The settings are those that tuning finds.", ()
+    found = found_settings(study, source)
+    words = source.replace("_", " ")
     if found is None:
         raise InputError(
             f"no settings are recorded {words}; write them there, or take those of tuning",
-            field=f"controller.{record}", file=study.file,
+            field=f"controller.{source}", file=study.file,
         )  # fmt: skip
     notes = []
     if found.assumed:

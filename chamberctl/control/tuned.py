@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.designs import Design
     from chamberctl.control.forms import TypedSettings
     from chamberctl.control.margins import LoopMargins
     from chamberctl.control.notations import Notations
@@ -42,8 +43,8 @@ class Tuning:
         What was tuned.
     settings : PidSettings
         Exact meaning in SI of the settings as typed in.
-    unrounded : PidSettings
-        What the rule gave.
+    design : Design
+        What was typed in: settings with all digits, and how they came about.
     typed : TypedSettings
         The settings in the controller's language, rounded to its decimals.
     notations : Notations
@@ -51,17 +52,11 @@ class Tuning:
     points : tuple of TunedPoint
         Every duty point where there is a loop.
     unrounded_points_margins : tuple of LoopMargins
-        Margins of `unrounded` at the same points.
+        Margins of the settings with all digits, at the same points.
     refused : tuple of OperatingPoint
         Duty points without steady state, or where speed does not act; they have no margins.
-    design_index : int
-        The point in `points` that the gains come from.
     reduced : tuple of ReducedModel
         Reduced model of every point in `points`, all delays included.
-    tau_c_s : float
-        Closed-loop time constant asked for [s].
-    why : tuple of str
-        How the settings came about.
     worst : mapping of str to (float, int)
         Worst value of each margin and the point in `points` that has it; nan where a loop is
         unstable.
@@ -81,16 +76,13 @@ class Tuning:
 
     study: Study
     settings: PidSettings
-    unrounded: PidSettings
+    design: Design
     typed: TypedSettings
     notations: Notations
     points: tuple[TunedPoint, ...]
     unrounded_points_margins: tuple[LoopMargins, ...]
     refused: tuple[OperatingPoint, ...]
-    design_index: int
     reduced: tuple[ReducedModel, ...]
-    tau_c_s: float
-    why: tuple[str, ...]
     worst: Mapping[str, tuple[float, int]]
     holds: bool
     findings: tuple[Finding, ...]
@@ -98,3 +90,23 @@ class Tuning:
     start_output: float
     check_steps: tuple[str, ...]
     log_form_costs: tuple[str, ...]
+
+    @property
+    def unrounded(self) -> PidSettings:
+        """The settings with all digits."""
+        return self.design.settings
+
+    @property
+    def design_index(self) -> int:
+        """The point in `points` that the gains come from."""
+        return self.design.index
+
+    @property
+    def tau_c_s(self) -> float:
+        """Closed-loop time constant there [s]."""
+        return self.design.tau_c_s
+
+    @property
+    def why(self) -> tuple[str, ...]:
+        """How the settings came about."""
+        return self.design.why

@@ -44,15 +44,13 @@ if TYPE_CHECKING:
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
 
-__all__ = ["TunedPoint", "Tuning", "assess", "assessed", "tune"]
+__all__ = ["TunedPoint", "Tuning", "assess", "assessed", "rule_tuning"]
 
 _ORDER = {"no": 0, "caution": 1, "note": 2}
 
 
-def tune(study: Study) -> Tuning:
-    """Tune the loop of a study and check it over the whole duty.
-
-    Every duty point is checked with the numbers as they will be typed in.
+def rule_tuning(study: Study) -> Tuning:
+    """Return what the published rule gives, checked over the whole duty.
 
     Parameters
     ----------
@@ -62,7 +60,7 @@ def tune(study: Study) -> Tuning:
     Returns
     -------
     Tuning
-        Settings, margins and findings; `holds` is the answer.
+        With the SIMC rule at the hardest duty point, nothing else chosen.
 
     Raises
     ------
@@ -98,7 +96,7 @@ def assess(
     Returns
     -------
     Tuning
-        As from `tune`.
+        Margins of the numbers as typed in.
 
     Raises
     ------
@@ -155,16 +153,13 @@ def assessed(loops: DutyLoops, design: Design) -> Tuning:
     return Tuning(
         study=study,
         settings=settings,
-        unrounded=design.settings,
+        design=design,
         typed=typed,
         notations=all_notations(settings, study.controller, study.system.drive),
         points=points,
         unrounded_points_margins=before,
         refused=tuple(item.point for item in loops.refused),
-        design_index=design.index,
         reduced=tuple(loop.reduced for loop in loops.loops),
-        tau_c_s=design.tau_c_s,
-        why=design.why,
         worst=worst_margins(found),
         holds=not any(finding.severity == "no" for finding in findings),
         findings=tuple(sorted(findings, key=lambda f: _ORDER[f.severity])),

@@ -236,8 +236,23 @@ class Controller(Part):
         "what the output does when the reading is bad, as the hazard review chose",
         default="hold output", source="assumed until the hazard review says otherwise; with alarm",
     )  # fmt: skip
-    rule: Literal["simc"] = choice(("simc",), "tuning rule", default="simc",
-                                   source="Skogestad, J. Process Control 13 (2003)")  # fmt: skip
+    rule: Literal["robust", "simc"] = choice(
+        ("robust", "simc"), "how settings are found: the most integral action that all plants of "
+        "the envelope bear, or the SIMC rule at the hardest duty point", default="robust",
+        source="one set of gains has to do for the whole duty, with its tolerances",
+    )  # fmt: skip
+    pace: Literal["calm", "balanced", "brisk"] = choice(
+        ("calm", "balanced", "brisk"), "how briskly the robust settings act: Ms at most 1.4, 1.6 "
+        "or 2 over the whole envelope", default="balanced", source=PRACTICE,
+    )  # fmt: skip
+    pace_ms: float | None = quantity(
+        "number", "", "largest Ms of the robust settings over the whole envelope, in place of pace",
+        "1.01", "4", default=None, shown="as pace says", source="pace",
+    )  # fmt: skip
+    terms: Literal["PI", "PID"] = choice(
+        ("PI", "PID"), "whether the robust settings use derivative action", default="PI",
+        source="derivative action moves the drive with the gauge's noise",
+    )  # fmt: skip
     simc_tau_c_s: float | None = quantity(
         "time", "s", "closed-loop time constant of the rule", "1 ms", "24 h", default=None,
         shown="equal to the dead time of the reduced model",

@@ -6,7 +6,7 @@ import time
 from typing import Any
 
 from chamberctl.control.influence import influences
-from chamberctl.control.tuning import tune
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.plant.handle import handle_verdict
 from chamberctl.plant.window import duty_points
 from chamberctl.study import load, presets
@@ -27,7 +27,7 @@ def run() -> dict[str, Any]:
     results = []
     for name in presets():
         study = load(f"preset:{name}")
-        tuning, points = tune(study), duty_points(study)
+        tuning, points = rule_tuning(study), duty_points(study)
         shortest: dict[str, float] = {}
         for _ in range(RUNS):
             start = time.perf_counter()

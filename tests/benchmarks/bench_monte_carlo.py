@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import chamberctl as cc
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.simulation.monte_carlo import monte_carlo
 from chamberctl.simulation.scenarios import worst_point
 from tests.benchmarks import Result
@@ -25,7 +26,7 @@ def run() -> dict[str, Any]:
         Name and results.
     """
     study = cc.load(f"preset:{PRESET}").with_text({"scenario.tail": f"{DURATION_S - 10.0:g} s"})
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     point = worst_point(tuning)
     monte_carlo(study, tuning, "gas-step", point=point, runs=2)
     with ThreadPoolExecutor(1) as one:

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 import chamberctl as cc
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.compiled import CACHE_VARIABLE, compiled_net_flows
 from chamberctl.simulation.drive import speed_after
@@ -43,7 +44,7 @@ print(time.perf_counter() - begin)
 
 def ten_minutes(preset: str) -> Prepared:
     """Gas up by a fifth from 100 s to 250 s, setpoint down by a tenth at 400 s, in automatic."""
-    tuning = cc.tune(cc.load(f"preset:{preset}"))
+    tuning = rule_tuning(cc.load(f"preset:{preset}"))
     settings = replace(tuning.settings, scan_time_s=SCAN_S, computation_delay_s=None)
     point = worst_point(tuning)
     prepared = build(tuning.study, settings, point, "gas-step")

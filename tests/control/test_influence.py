@@ -9,7 +9,7 @@ import pytest
 
 from chamberctl.control.influence import Influence, Influences, influences
 from chamberctl.control.margins import margins
-from chamberctl.control.tuning import tune
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.plant.linear import LoopModel
 from chamberctl.report import influence_text
 from chamberctl.study import Study, load, loads, preset_path
@@ -31,7 +31,7 @@ def row(found: Influences, path: str) -> Influence:
 @pytest.fixture(scope="module")
 def ten_percent() -> Influences:
     study = reference(volume="10 %", displacement="10 %")
-    return influences(study, tune(study))
+    return influences(study, rule_tuning(study))
 
 
 def test_a_tenth_more_displacement_moves_the_window_by_a_eleventh(ten_percent: Influences) -> None:
@@ -46,7 +46,7 @@ def test_a_tenth_more_displacement_moves_the_window_by_a_eleventh(ten_percent: I
 
 def test_volume_changes_no_window_and_ms_as_the_plant_by_hand(ten_percent: Influences) -> None:
     """ln p answers speed as -(1/n)/(1 + s V/(S n)), behind 1 s of dead time."""
-    settings = tune(reference()).settings
+    settings = rule_tuning(reference()).settings
     for effect, volume in zip(row(ten_percent, CHAMBER).effects, (0.45, 0.55), strict=True):
         assert effect.lowest_change == effect.highest_change == 0.0
         assert effect.state.lowest_authority == pytest.approx(1.0)
@@ -91,7 +91,7 @@ def test_authority_behind_a_line_moves_as_series_speeds_say() -> None:
 
 def test_a_lost_duty_point_outranks_everything() -> None:
     study = reference(displacement="50 %")
-    found = influences(study, tune(study))
+    found = influences(study, rule_tuning(study))
     assert found.rows[0].path == PUMP
     less, more = found.rows[0].effects
     assert math.isinf(found.rows[0].weight)
@@ -107,7 +107,7 @@ def test_a_lost_duty_point_outranks_everything() -> None:
 
 def test_an_unstable_loop_outranks_too_and_an_unstable_nominal_does_not_stop_it() -> None:
     study = reference()
-    tuning = tune(study)
+    tuning = rule_tuning(study)
     hot = replace(tuning, settings=replace(tuning.settings, kc=2.6 * tuning.settings.kc))
     found = influences(study, hot)
     assert any("the loop is unstable" in line for line in influence_text.text(found))

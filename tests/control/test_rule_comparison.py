@@ -8,13 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from chamberctl.control.answers import metered_share
 from chamberctl.control.margins import margins
 from chamberctl.control.published import PUBLISHED
 from chamberctl.control.response import sampled_response, usual_duration
 from chamberctl.control.rule_comparison import DERIVATIVE_RATIO, RuleComparison, compare_rules
 from chamberctl.control.rules import simc_settings
 from chamberctl.control.tuned import Tuning
-from chamberctl.control.tuning import tune
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.report import rules_text
 from chamberctl.study import Study, load
 
@@ -22,7 +23,7 @@ from chamberctl.study import Study, load
 def tuned(**changes: object) -> tuple[Study, Tuning]:
     fields = {f"controller.{key}": value for key, value in changes.items()}
     study = load("preset:reference-plant").with_text({"controller.rule": "simc", **fields})
-    return study, tune(study)
+    return study, rule_tuning(study)
 
 
 @pytest.fixture(scope="module")
@@ -64,9 +65,7 @@ def test_margins_and_answers_are_those_of_the_sampled_loop(
         length = max(usual_duration(point.model, law) for point in tuning.points)
         peaks, areas = [], []
         for point in tuning.points:
-            load_step = study.duty.gas_load_step * (
-                point.point.gas_load_pa_m3_s / point.model.load_scale_pa_m3_s
-            )
+            load_step = study.duty.gas_load_step * metered_share(study, point.model)
             answer = sampled_response(point.model, law, gas_load_step=load_step, duration_s=length)
             relative = np.abs(10.0**answer.reading - 1.0)
             peaks.append(relative.max())
@@ -175,9 +174,7 @@ def test_a_linear_reading_is_compared_in_shares_of_the_reading() -> None:
     found = compare_rules(study, tuning)
     row = found.row("SIMC")
     point = tuning.points[tuning.design_index]
-    step = study.duty.gas_load_step * (
-        point.point.gas_load_pa_m3_s / point.model.load_scale_pa_m3_s
-    )
+    step = study.duty.gas_load_step * metered_share(study, point.model)
     assert row.settings is not None
     answer = sampled_response(point.model, row.settings, gas_load_step=step)
     assert row.peak[0] >= np.abs(answer.reading).max() / point.model.reading_pa * (1.0 - 1e-9)

@@ -23,7 +23,7 @@ from chamberctl.control.duty_margins import (
 )
 from chamberctl.control.forms import from_typed, to_typed
 from chamberctl.control.margins import margins
-from chamberctl.control.tuning import assess, tune
+from chamberctl.control.tuning import assess, rule_tuning
 from chamberctl.control.tuning_findings import count_fraction, log_form_costs
 from chamberctl.errors import Infeasible
 from chamberctl.plant.linear import LoopModel
@@ -44,11 +44,11 @@ QUANTITIES = (
 
 @cache
 def tuned(preset: str = PLANT) -> Any:
-    return tune(cc.load(preset))
+    return rule_tuning(cc.load(preset))
 
 
 def changed(changes: dict[str, Any], preset: str = PLANT) -> Any:
-    return tune(cc.load(preset).with_text(changes))
+    return rule_tuning(cc.load(preset).with_text(changes))
 
 
 def said(tuning: Any, subject: str) -> list[Any]:
@@ -168,7 +168,7 @@ def test_nothing_to_tune_is_refused_in_words() -> None:
         {f"duty.hold[{i}].gas_loads": ["1 mbar L/s"] for i in range(4)}
     )
     with pytest.raises(Infeasible, match="No duty point can be held by speed") as refused:
-        tune(study)
+        rule_tuning(study)
     assert "even at the minimum speed" in refused.value.reason
     assert refused.value.nearest
 
@@ -204,7 +204,7 @@ def test_a_plant_with_the_wrong_sign_gives_no_gains(monkeypatch: pytest.MonkeyPa
     wrong = LoopModel.from_transfer_function([1.0], [10.0, 1.0], 1.0, where="here")
     monkeypatch.setattr("chamberctl.control.duty_loops.linearize", lambda *_: wrong)
     with pytest.raises(Infeasible, match="the plant has the wrong sign"):
-        tune(cc.load(PLANT))
+        rule_tuning(cc.load(PLANT))
 
 
 def test_given_settings_get_the_same_assessment_as_tuned_ones() -> None:
@@ -327,7 +327,7 @@ def test_little_authority_is_said_in_plain_words() -> None:
         study = study.with_text(changes)
     except cc.StudyError as error:
         pytest.fail(str(error))
-    tuning = tune(study)
+    tuning = rule_tuning(study)
     text = said(tuning, "speed has little effect")[0].text
     assert "Speed is the wrong handle" in text
     assert "wider or shorter line" in text

@@ -13,6 +13,7 @@ import pytest
 import chamberctl as cc
 from chamberctl import figures
 from chamberctl.control.influence import influences
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.plant.comparison import compare
 from chamberctl.plant.handle import handle_verdict
@@ -116,7 +117,7 @@ def test_far_below_the_window_it_does_not_matter_and_that_is_said() -> None:
 
 def test_no_gains_come_from_below_and_the_answer_is_no() -> None:
     refusing = study("3 mbar")
-    tuning = cc.tune(refusing)
+    tuning = rule_tuning(refusing)
     assert not tuning.holds
     assert [point.where for point in tuning.refused] == ["2 mbar at 60 mbar L/s"]
     assert len(tuning.points) == 2
@@ -128,7 +129,7 @@ def test_no_gains_come_from_below_and_the_answer_is_no() -> None:
     assert "1 of 3 duty points cannot be held" in answer.lead
     assert any("tried in May" in line for line in answer.points)
     with pytest.raises(Infeasible, match=r"No duty point can be held.*tried in May"):
-        cc.tune(study("8 mbar"))
+        rule_tuning(study("8 mbar"))
 
 
 def test_speed_is_judged_by_it_and_no_alternative_gets_below() -> None:
@@ -173,7 +174,7 @@ def test_in_a_comparison_each_plant_has_its_own() -> None:
 def test_a_drawn_plant_below_it_does_not_run() -> None:
     """A Monte Carlo draw whose gauge takes 4.5 mbar for 5: below a floor of 4.8 mbar."""
     good = study("4.8 mbar", ("5 mbar", ("250 mbar L/s",)))
-    tuning = cc.tune(good)
+    tuning = rule_tuning(good)
     prepared = prepare(good, tuning.settings, "gas-step", point=tuning.points[0].point)
     drawn = [good, good.with_text({"system.gauge[0].gas_factor": "0.9"})]
     kept, lost = scattered(good, prepared, drawn)
@@ -184,7 +185,7 @@ def test_a_drawn_plant_below_it_does_not_run() -> None:
 def test_a_run_that_falls_below_it_says_so() -> None:
     """A step of the setpoint 10 % down from 5 mbar passes a floor of 4.8 mbar."""
     near, far = (study(floor, ("5 mbar", ("250 mbar L/s",))) for floor in ("4.8 mbar", "1 mbar"))
-    settings = cc.tune(far)
+    settings = rule_tuning(far)
     for here, warned in ((near, True), (far, False)):
         run = cc.simulate(here, settings, "setpoint-step-down")
         found = [f for f in run.findings if f.subject == "minimum controllable pressure"]

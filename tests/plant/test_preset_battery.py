@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import chamberctl as cc
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.physics.choked import critical_flow_function
 from chamberctl.physics.gases import viscosity
@@ -306,6 +307,6 @@ def test_report_written_and_its_loop_recomputed_by_the_script(name, tmp_path):
 
 def _tuned(study):
     try:
-        return cc.tune(study)
+        return rule_tuning(study)
     except Infeasible as refusal:
         return refusal

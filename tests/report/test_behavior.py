@@ -11,6 +11,7 @@ import pytest
 
 import chamberctl as cc
 from chamberctl import figures
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.display import Display, number
 from chamberctl.report import behavior_text, days_of, exports, gains_text
 from chamberctl.report.tables import Table
@@ -30,7 +31,7 @@ Made = tuple[cc.Study, cc.Tuning, cc.OperatingWindow, tuple[Day, ...]]
 def made(request: pytest.FixtureRequest) -> Made:
     """A preset's days at all corners: the scenarios that the pictures show, and one fault."""
     study = cc.load(f"preset:{request.param}")
-    tuning, window = cc.tune(study), cc.operating_window(study)
+    tuning, window = rule_tuning(study), cc.operating_window(study)
     names = (*STEPS, "pump-down", "return-from-standby", "gauge-fault-zero")
     return study, tuning, window, days(study, tuning, corners(study, window.duty_points), names)
 
@@ -39,7 +40,7 @@ def limited(**limits: str) -> Made:
     """The reference plant with further limits of the duty, and a few of its days."""
     given = {f"duty.limits.{name}": value for name, value in limits.items()}
     study = cc.load("preset:reference-plant").with_text(given)
-    tuning, window = cc.tune(study), cc.operating_window(study)
+    tuning, window = rule_tuning(study), cc.operating_window(study)
     return study, tuning, window, days(study, tuning, corners(study, window.duty_points), STEPS)
 
 
@@ -55,7 +56,7 @@ def words_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_report_runs_every_scenario_at_every_corner() -> None:
     study = cc.load("preset:reference-plant")
-    tuning, window = cc.tune(study), cc.operating_window(study)
+    tuning, window = rule_tuning(study), cc.operating_window(study)
     places = corners(study, window.duty_points)
     found = days_of(study, tuning, window)
     assert [(day.scenario.name, day.point.where) for day in found] == [
@@ -129,7 +130,7 @@ def test_a_small_step_stays_with_its_prediction_and_a_large_one_does_not() -> No
 
     def apart(step: str) -> Parting:
         study = cc.load("preset:reference-plant").with_text({"duty.setpoint_step": step})
-        tuning = cc.tune(study)
+        tuning = rule_tuning(study)
         place = tuning.points[0]
         (day,) = days(study, tuning, [place.point], ["setpoint-step-down"])
         assert day.run is not None
@@ -190,7 +191,7 @@ def test_limits_that_every_run_keeps_leave_a_yes() -> None:
 
 def test_what_cannot_happen_is_said_with_its_reason() -> None:
     study = cc.load("preset:reference-plant")
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     (day,) = days(study, tuning, [tuning.points[0].point], ["setpoint-step-down"])
     blocked = replace(day, run=None, refusal="there is no line to clog")
     assert behavior_text.refusals([blocked, blocked]) == [
@@ -205,7 +206,7 @@ def test_a14_the_sheet_names_both_ramps_of_the_drive_and_warns_of_a_second_one()
     study = cc.load("preset:reference-plant").with_text(
         {"system.drive.fall_time": "60 s", "system.drive.second_ramp": "20 s"}
     )
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     sheet = exports.gains_csv(study, tuning)
     assert '"Drive ramp, rising",30,s' in sheet
     assert '"Drive ramp, falling",60,s' in sheet
@@ -224,7 +225,7 @@ def test_a16_a_gauge_fault_is_drawn_and_the_action_on_it_exported(name: str, sen
         {"scenario.lead": "60 s", "controller.bad_reading": "go to start output",
          "controller.start_output": "40 %", "scenario.gauge_fault.detected": "all"}
     )  # fmt: skip
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     point = next(p.point for p in tuning.points if p.where == study.duty_points()[4][2])
     run = cc.simulate(study, tuning, name, point=point)
     failing = (run.trace.time_s > 60.05) & (run.trace.time_s < 179.0)

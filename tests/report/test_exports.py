@@ -21,7 +21,7 @@ import chamberctl as cc
 from chamberctl.cautions import CAUTIONS
 from chamberctl.control.controller import LAW
 from chamberctl.control.forms import from_typed, read_typed
-from chamberctl.control.tuning import tune
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.report.exports import gains_csv, loop_document, loop_json
 from tests import recompute_loop
 
@@ -68,7 +68,7 @@ CASES: dict[str, tuple[str, dict[str, Any]]] = {
 def case(name: str) -> tuple[Any, Any]:
     preset, changes = CASES[name]
     study = cc.load(preset).with_text(changes) if changes else cc.load(preset)
-    return study, tune(study)
+    return study, rule_tuning(study)
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -14,6 +14,7 @@ import pytest
 
 import chamberctl as cc
 from chamberctl.cautions import GAS_ADVICE
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.plant.handle import handle_verdict
 from chamberctl.plant.tolerances import toleranced_fields
@@ -78,7 +79,7 @@ def written(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[ReportFiles, cc.Study, cc.Tuning]:
     study = cc.load(f"preset:{request.param}")
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     return cc.write_report(study, tuning, tmp_path_factory.mktemp("report")), study, tuning
 
 
@@ -92,7 +93,7 @@ def refused(tmp_path_factory: pytest.TempPathFactory) -> tuple[ReportFiles, Page
     """A report without settings: 5 mbar cannot be held at 60 mbar L/s."""
     study = loads(studies.reference_text([("5 mbar", ("60 mbar L/s",))]))
     with pytest.raises(Infeasible) as caught:
-        cc.tune(study)
+        rule_tuning(study)
     files = cc.write_report(study, caught.value, tmp_path_factory.mktemp("no"))
     return files, Page(files.html.read_text(encoding="utf-8"))
 
@@ -236,7 +237,7 @@ def test_the_same_study_makes_the_same_report_but_for_its_date(
     written: tuple[ReportFiles, cc.Study, cc.Tuning], tmp_path: Path
 ) -> None:
     files, study, _ = written
-    again = cc.write_report(study, cc.tune(study), tmp_path)
+    again = cc.write_report(study, rule_tuning(study), tmp_path)
     for name in ("loop_json", "gains_csv", "study"):
         assert getattr(files, name).read_bytes() == getattr(again, name).read_bytes()
     date = re.compile(r"(Report made on</dt><dd>)[^<]+")
@@ -272,7 +273,9 @@ def test_true_and_indicated_pressure_stand_side_by_side(tmp_path: Path) -> None:
     text = studies.reference_text([("1 mbar", ("100 mbar L/s",))])
     factor = text.replace('kind = "capacitance"', 'kind = "thermal"\ngas_factor = "1.7"')
     study = loads(factor)
-    page = Page(cc.write_report(study, cc.tune(study), tmp_path).html.read_text(encoding="utf-8"))
+    page = Page(
+        cc.write_report(study, rule_tuning(study), tmp_path).html.read_text(encoding="utf-8")
+    )
     assert page.tables["Where each duty point lies"][1][2:4] == ["1", "1.7"]
     assert page.tables["Margins with the settings as typed in"][1][1:3] == ["1", "1.7"]
     assert "1 mbar indicated, 1.7 mbar true" in page.text
@@ -284,7 +287,7 @@ def test_a_study_cannot_write_into_the_page(tmp_path: Path) -> None:
     evil = text.replace('title = "Reference plant"', 'title = "</title><script>alert(1)</script>"')
     evil = evil.replace('tag = "PIC-101"', "tag = '\"><img src=x onerror=alert(1)>'")
     study = loads(evil)
-    html = cc.write_report(study, cc.tune(study), tmp_path).html.read_text(encoding="utf-8")
+    html = cc.write_report(study, rule_tuning(study), tmp_path).html.read_text(encoding="utf-8")
     assert "<script" not in html
     assert "<img" not in html
     assert "&lt;script&gt;" in html
@@ -294,7 +297,9 @@ def test_a_study_cannot_write_into_the_page(tmp_path: Path) -> None:
 def test_a_yes_says_at_its_head_what_alone_would_make_it_a_no(tmp_path: Path) -> None:
     """Gas compressed without heat from the walls would take the furnace's Ms over its limit."""
     study = cc.load("preset:crystal-furnace")
-    page = Page(cc.write_report(study, cc.tune(study), tmp_path).html.read_text(encoding="utf-8"))
+    page = Page(
+        cc.write_report(study, rule_tuning(study), tmp_path).html.read_text(encoding="utf-8")
+    )
     head = page.text[: page.text.index("Record")]
     assert "YES" in head
     assert "these inputs alone can push it over the duty's limit of 2" in head
@@ -305,7 +310,7 @@ def test_a_yes_says_at_its_head_what_alone_would_make_it_a_no(tmp_path: Path) ->
 def test_margins_not_kept_head_the_report(tmp_path: Path) -> None:
     text = preset_path("reference-plant").read_text(encoding="utf-8")
     study = loads(text.replace("ms = { is = 2.0", "ms = { is = 1.2"))
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     page = Page(cc.write_report(study, tuning, tmp_path).html.read_text(encoding="utf-8"))
     assert not tuning.holds
     head = page.text[: page.text.index("Record")]
@@ -323,7 +328,9 @@ def test_settings_that_the_decimals_cannot_hold_are_not_called_typed_in(tmp_path
     text = text.replace('reading = "log10"', 'reading = "linear"\ndecimals = { gain = 0 }')
     text = text.replace('gain_as = "gain"', 'gain_as = "engineering"')
     study = loads(text.replace('reading_unit = "mbar"', 'reading_unit = "Pa"'))
-    page = Page(cc.write_report(study, cc.tune(study), tmp_path).html.read_text(encoding="utf-8"))
+    page = Page(
+        cc.write_report(study, rule_tuning(study), tmp_path).html.read_text(encoding="utf-8")
+    )
     assert "NO" in page.text[: page.text.index("Record")]
     assert not any("as typed in" in caption for caption in page.tables)
     assert any("decimals cannot hold" in caption for caption in page.tables)

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 import chamberctl as cc
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.report.trace_csv import trace_csv
 from chamberctl.simulation.scenarios import SCENARIOS, build, run, worst_point
@@ -36,7 +37,7 @@ LAWS: dict[str, dict[str, Any]] = {
 @cache
 def tuned(preset: str) -> tuple[cc.Study, cc.Tuning]:
     study = cc.load(f"preset:{preset}").with_text({"scenario.tail": "2 min"})
-    return study, cc.tune(study)
+    return study, rule_tuning(study)
 
 
 @cache

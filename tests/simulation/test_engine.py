@@ -13,6 +13,7 @@ import pytest
 import chamberctl as cc
 from chamberctl.control.controller import PidSettings, step
 from chamberctl.control.response import sampled_response
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.simulation import core
 from chamberctl.simulation.engine import Trace, simulate_loop
@@ -26,7 +27,7 @@ RESOLUTION = 0.002
 
 @cache
 def tuned(preset: str) -> cc.Tuning:
-    return cc.tune(cc.load(f"preset:{preset}"))
+    return rule_tuning(cc.load(f"preset:{preset}"))
 
 
 def prepared(preset: str, scenario: str, **settings: Any) -> Prepared:

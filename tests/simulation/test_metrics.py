@@ -12,6 +12,7 @@ import pytest
 
 import chamberctl as cc
 from chamberctl.control.controller import PidSettings
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.simulation.engine import Trace
 from chamberctl.simulation.judging import judged, measured, measured_findings, watched_pressure
 from chamberctl.simulation.metrics import LIMITS, Metrics, at_limits, metrics, ramp_share, verdict
@@ -413,10 +414,10 @@ def test_the_booster_is_judged_where_there_is_one() -> None:
 
 
 def test_a_scenario_carries_its_metrics_and_a_verdict_by_the_duty() -> None:
-    run = simulate(STUDY, cc.tune(STUDY), "setpoint-step-down")
+    run = simulate(STUDY, rule_tuning(STUDY), "setpoint-step-down")
     assert run.verdict.judged == ()
     asked = STUDY.with_text({"duty.limits.undershoot": "1 %", "duty.limits.settling": "1 h"})
-    judged_run = simulate(asked, cc.tune(asked), "setpoint-step-down")
+    judged_run = simulate(asked, rule_tuning(asked), "setpoint-step-down")
     assert judged_run.metrics == run.metrics
     assert judged_run.verdict.judged == ("undershoot", "settling time")
     assert not judged_run.verdict.holds
@@ -429,7 +430,7 @@ def test_a_scenario_carries_its_metrics_and_a_verdict_by_the_duty() -> None:
 
 def test_a_wrong_action_is_shown_and_not_judged() -> None:
     asked = STUDY.with_text({"duty.limits.settling": "1 min"})
-    run = simulate(asked, cc.tune(asked), "wrong-sense")
+    run = simulate(asked, rule_tuning(asked), "wrong-sense")
     assert run.metrics.settling_s == math.inf
     assert (run.verdict.holds, run.verdict.judged) == (True, ())
 
@@ -437,7 +438,7 @@ def test_a_wrong_action_is_shown_and_not_judged() -> None:
 def test_during_a_fault_of_the_gauge_the_pressure_it_would_show_is_judged() -> None:
     undetected = {"scenario.gauge_fault.detected": "none", "duty.limits.peak_deviation": "10 %"}
     faulty_study = STUDY.with_text(undetected)
-    run = simulate(faulty_study, cc.tune(faulty_study), "gauge-fault-zero")
+    run = simulate(faulty_study, rule_tuning(faulty_study), "gauge-fault-zero")
     trace, faulty = run.trace, run.trace.columns["indicated_pa"] == 0.0
     assert faulty.sum() > 1000
     watched = watched_pressure(run.prepared, trace)
@@ -466,7 +467,7 @@ def test_an_oscillation_is_said_in_words() -> None:
 
 def test_gains_that_are_far_too_high_are_found_to_oscillate() -> None:
     """The reference plant with thirty times its gain: limits make the instability a limit cycle."""
-    tuning = cc.tune(STUDY)
+    tuning = rule_tuning(STUDY)
     point = tuning.points[0].point
     wild = replace(tuning.settings, kc=30.0 * tuning.settings.kc)
     run = simulate(STUDY, wild, "setpoint-step-down", point=point)

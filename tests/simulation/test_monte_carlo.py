@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 import chamberctl as cc
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import InputError
 from chamberctl.plant.operating import operating_point
 from chamberctl.plant.tolerances import toleranced_fields, vary
@@ -45,7 +46,7 @@ def interrupt(done, of):
 sent = []
 if __name__ == "__main__":
     study = cc.load("preset:reference-plant")
-    found = monte_carlo(study, cc.tune(study), runs=2000, progress=interrupt)
+    found = monte_carlo(study, rule_tuning(study), runs=2000, progress=interrupt)
     print(found.cancelled, 10 <= len(found.runs) < 2000, len(found.runs), len(found.failures))
 """
 
@@ -53,7 +54,7 @@ if __name__ == "__main__":
 @cache
 def tuning(preset: str = PRESET) -> cc.Tuning:
     study = cc.load(f"preset:{preset}").with_text({"scenario.tail": "30 s"})
-    return cc.tune(study)
+    return rule_tuning(study)
 
 
 class AtOnce(Executor):
@@ -155,7 +156,7 @@ from dask.distributed import Client, LocalCluster
 
 if __name__ == "__main__":
     study = cc.load("preset:reference-plant").with_text({"scenario.tail": "30 s"})
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     here = dict(n_workers=2, threads_per_worker=1, dashboard_address=None)
     with LocalCluster(**here) as cluster, Client(cluster) as client:
         lent = client.get_executor()
@@ -231,7 +232,7 @@ def test_each_run_starts_at_rest_in_its_own_plant() -> None:
 def test_the_gas_of_the_duty_and_the_leak_are_drawn_apart() -> None:
     """Metered gas goes with the duty's factor, the leak with its own."""
     study = tuning().study.with_text({"system.gas_load.leak": "50 mbar L/s"})
-    found = cc.tune(study)
+    found = rule_tuning(study)
     prepared = prepare(study, found, "gas-step")
     hold = next(
         index for index, one in enumerate(study.duty.holds)
@@ -281,7 +282,7 @@ def test_quantiles_of_measures_and_readings() -> None:
 
 def test_the_measures_are_the_metrics_of_the_run() -> None:
     study = tuning().study.with_text({"duty.limits.peak_deviation": "1 %"})
-    found = cc.tune(study)
+    found = rule_tuning(study)
     run = cc.simulate(study, found, "gas-step")
     measured = metric_values(run.trace, run.prepared)
     assert measured["peak_deviation"] == run.metrics.peak_deviation > 0.01
@@ -372,7 +373,7 @@ def test_plants_that_cannot_hold_the_setpoint_are_kept_as_failures() -> None:
     study = tuning().study.with_text(
         {"system.backing.displacement": {"is": "100 L/s", "tolerance": "60 %"}}
     )
-    found = cc.tune(study)
+    found = rule_tuning(study)
     result = monte_carlo(study, found, "gas-step", runs=60, executor=AtOnce())
     assert 0 < len(result.failures) < 60
     assert len(result.runs) + len(result.failures) == 60

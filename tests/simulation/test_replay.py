@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 import chamberctl as cc
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.plant.chain import build_chain, gauge_node
 from chamberctl.plant.operating import operating_point
@@ -29,7 +30,7 @@ Array = Any
 
 @cache
 def tuned(preset: str) -> cc.Tuning:
-    return cc.tune(cc.load(f"preset:{preset}"))
+    return rule_tuning(cc.load(f"preset:{preset}"))
 
 
 def prepared(preset: str, scenario: str, **settings: Any) -> Prepared:

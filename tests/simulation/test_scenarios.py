@@ -14,6 +14,7 @@ from scipy.integrate import solve_ivp
 
 import chamberctl as cc
 from chamberctl.control.controller import Memory, PidSettings
+from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.operating import operating_point
@@ -66,7 +67,7 @@ def tried(name: str, settings: PidSettings = CALM, **changes: Any) -> ScenarioRu
 
 @cache
 def tuned_furnace() -> tuple[PidSettings, cc.OperatingPoint]:
-    tuning = cc.tune(furnace())
+    tuning = rule_tuning(furnace())
     return tuning.settings, tuning.points[2].point
 
 
@@ -91,7 +92,7 @@ def at(run: ScenarioRun, time_s: float) -> int:
 
 @pytest.mark.parametrize("preset", ["crystal-furnace", "reference-plant"])
 def test_every_scenario_runs_to_its_end_or_says_why_it_cannot_happen(preset: str) -> None:
-    tuning = cc.tune(cc.load(f"preset:{preset}"))
+    tuning = rule_tuning(cc.load(f"preset:{preset}"))
     impossible = set()
     for name in SCENARIOS:
         try:
@@ -156,7 +157,7 @@ def test_the_corners_of_the_envelope() -> None:
 
 def test_simulate_takes_the_worst_point_of_the_settings_it_tries() -> None:
     study = reference()
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     run = simulate(study, tuning, "gas-step")
     assert run.prepared.settings == tuning.settings
     assert run.prepared.point.where == tuning.points[tuning.worst["ms"][1]].where
@@ -439,7 +440,7 @@ def test_standby_keeps_the_chamber_closed_and_the_leak_alone_lifts_it() -> None:
 
 def test_standby_uses_the_valve_that_is_described() -> None:
     study = cc.load("preset:heat-treatment-furnace")
-    tuning = cc.tune(study)
+    tuning = rule_tuning(study)
     prepared = build(study, tuning.settings, tuning.points[0].point, "return-from-standby")
     assert prepared.system == study.system
     assert prepared.happenings.opening[-1, 0] - prepared.happenings.opening[-2, 0] == (

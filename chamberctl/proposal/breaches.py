@@ -1,0 +1,82 @@
+"""Limits of the duty that settings break on the plant, with its ramps and limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from chamberctl.errors import Infeasible
+from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS
+from chamberctl.simulation.metrics import LIMITS
+from chamberctl.simulation.scenarios import SCENARIOS, simulate
+
+if TYPE_CHECKING:
+    from chamberctl.control.controller import PidSettings
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.study import Study
+
+TRIED = (*SETPOINT_STEPS, "gas-step", *HAND_OVERS[:2])
+"""What a proposal is tried on: setpoint and gas steps, pump-down, return from standby."""
+
+
+@dataclass(frozen=True)
+class Breach:
+    """A scenario at a point that does not keep the duty's limits.
+
+    Parameters
+    ----------
+    scenario : str
+    point : OperatingPoint
+    limits : tuple of str
+        The limits that are broken.
+    reasons : tuple of str
+        One sentence for each.
+    """
+
+    scenario: str
+    point: OperatingPoint
+    limits: tuple[str, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        """The breach in a sentence or more."""
+        title = SCENARIOS[self.scenario].title
+        return f"{title} at {self.point.where}: {' '.join(self.reasons)}"
+
+
+def asks_large_signals(study: Study) -> bool:
+    """Return whether the duty states any limit that only a run can judge."""
+    return any(getattr(study.duty.limits, name) is not None for name in LIMITS)
+
+
+def breaches(
+    study: Study, settings: PidSettings, points: Sequence[OperatingPoint]
+) -> tuple[Breach, ...]:
+    """Return where settings break the duty's limits on the plant.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+    settings : PidSettings
+        What to try.
+    points : sequence of OperatingPoint
+        Where the loop holds, such as the corners of the envelope.
+
+    Returns
+    -------
+    tuple of Breach
+        Empty where all is kept, or nothing is asked.
+    """
+    found = []
+    for name in TRIED:
+        for point in points:
+            try:
+                judged = simulate(study, settings, name, point=point).verdict
+            except Infeasible:
+                continue
+            if not judged.holds:
+                found.append(Breach(name, point, judged.broken, judged.reasons))
+    return tuple(found)

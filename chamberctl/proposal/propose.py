@@ -1,0 +1,147 @@
+"""Settings for a study: gains that its whole envelope bears, and all else chosen on the plant."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from chamberctl.control.duty_loops import duty_loops
+from chamberctl.control.margins import margins
+from chamberctl.control.pace import PACES, pace_name
+from chamberctl.control.robust_design import robust_design
+from chamberctl.control.tuning import assessed, rule_tuning
+from chamberctl.display import number
+from chamberctl.findings import Finding
+from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches
+from chamberctl.proposal.choices import choose
+from chamberctl.simulation.scenarios import corners
+
+if TYPE_CHECKING:
+    from chamberctl.control.duty_loops import DutyLoops
+    from chamberctl.control.tuning import Tuning
+    from chamberctl.study import Study
+
+CALMER = 0.1
+"""Step in Ms in which settings are backed off."""
+
+CALMEST = 1.2
+"""Ms below which they are not backed off further (1.2 to 2.0 is usual: Astrom and Hagglund, PID
+Controllers, 1995, from memory)."""
+
+
+def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -> Tuning:
+    """Propose settings for a study and check them over its whole duty.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller; `controller.rule` says how.
+    progress : callable, optional
+        Told in a few words what begins.
+
+    Returns
+    -------
+    Tuning
+        Settings as typed in, margins and findings; `holds` is the answer.
+
+    Raises
+    ------
+    Infeasible
+        If no duty point has a steady state where speed acts, or nothing bears the pace asked for.
+    FormError
+        If the controller's form cannot express the settings.
+
+    Notes
+    -----
+    With the rule "robust" the gains are those with the most integral action that every plant of the
+    envelope bears. Setpoint weight, setpoint ramp and tracking time are then chosen by trying them
+    on the plant. Where the duty states limits that only a run can judge, the settings are tried on
+    steps of setpoint and gas, on pump-down and on the return from standby, and are made calmer
+    until the limits hold too. With the rule "simc" the published rule is taken as it stands.
+    """
+    progress("duty points and their loops")
+    if study.controller.rule == "simc":
+        return rule_tuning(study)
+    loops = duty_loops(study)
+    asked = asked_ms(study)
+    best: tuple[Tuning, tuple[Breach, ...], float] | None = None
+    first: tuple[Breach, ...] = ()
+    for ms in _paces(study, asked):
+        progress(f"gains for {pace_name(ms)}")
+        tuning = _proposed(loops, ms)
+        progress(f"trials on the plant at {pace_name(ms)}")
+        broken = breaches(study, tuning.settings, corners(study, loops.duty))
+        first = first or broken
+        if best is None or len(broken) < len(best[1]):
+            best = tuning, broken, ms
+        if not broken:
+            break
+    assert best is not None
+    return _with_trials(*best, asked, first)
+
+
+def asked_ms(study: Study) -> float:
+    """Return the largest Ms that the robust settings may have: as asked, within the duty's limit.
+
+    Parameters
+    ----------
+    study : Study
+    """
+    controller = study.controller
+    wanted = PACES[controller.pace] if controller.pace_ms is None else controller.pace_ms
+    return min(wanted, study.duty.limits.ms)
+
+
+def _paces(study: Study, asked: float) -> list[float]:
+    """The Ms asked for and, where runs are judged, calmer ones."""
+    if not asks_large_signals(study):
+        return [asked]
+    steps = max(math.ceil((asked - CALMEST) / CALMER - 1e-9), 0)
+    return [asked, *(asked - CALMER * (step + 1) for step in range(steps))]
+
+
+def _proposed(loops: DutyLoops, ms: float) -> Tuning:
+    design = robust_design(loops, ms)
+    study = loops.study
+    found = margins(loops.models, design.settings)
+    known = [w for w in found.crossover_rad_s if math.isfinite(w) and w > 0.0]
+    loop_time = 1.0 / min(known, default=1.0 / design.tau_c_s)
+    chosen = choose(study, design.settings, corners(study, loops.duty), loop_time)
+    why = (*design.why, *(choice.text for choice in chosen.made))
+    return assessed(loops, replace(design, settings=chosen.settings, choices=chosen.made, why=why))
+
+
+def _with_trials(
+    tuning: Tuning, broken: tuple[Breach, ...], ms: float, asked: float, first: tuple[Breach, ...]
+) -> Tuning:
+    """Say what the trials changed, and what they still break."""
+    findings = list(tuning.findings)
+    if ms < asked:
+        findings.append(
+            Finding(
+                "note",
+                "backed off",
+                f"The settings are calmer than asked for, {pace_name(ms)} in place of "
+                f"{pace_name(asked)}: with that, the duty's limits do not hold on the plant. "
+                f"{first[0].text}",
+            )
+        )
+    findings += [Finding("no", "limits on the plant", breach.text) for breach in broken]
+    if broken:
+        tried = number(ms) if ms == asked else f"{number(asked)} to {number(ms)}"
+        findings.append(
+            Finding(
+                "note",
+                "limits on the plant",
+                f"No Ms of {tried} keeps all limits: loosen the limit, ramp setpoints and openings "
+                "more slowly, or change what binds (drive ramps, gas load, volume).",
+            )
+        )
+    order = {"no": 0, "caution": 1, "note": 2}
+    return replace(
+        tuning,
+        findings=tuple(sorted(findings, key=lambda finding: order[finding.severity])),
+        holds=tuning.holds and not broken,
+    )
