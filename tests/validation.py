@@ -30,7 +30,8 @@ What chamberctl's numbers were compared with. This page is written by the tests 
 The status says where a number comes from. *read*: the cited passage was read. *from memory*:
 recalled from the cited source, page not checked. *computed here*: recomputed or derived
 independently of the package. A tolerance is never tighter than the last printed digit. The worst
-deviation is relative (rel) or absolute (abs, in the table's own unit), rounded up to one digit.
+deviation is relative (rel) or absolute (abs, in the table's own unit), rounded up to one digit. A
+range of what is plausible is compared as its middle, with half its width as tolerance.
 
 Numbers that were at hand and left out stand in [Not compared](not-compared.md), with the reason.
 

@@ -67,8 +67,8 @@ def within(validation):
     def check(name, values):
         row = RANGES[name]
         middle, half = 0.5 * (row["low"] + row["high"]), 0.5 * (row["high"] - row["low"])
-        validation.check(ROOTS, f"presets: {row['quantity']} [{row['unit']}]", middle, values,
-                         abs=half)  # fmt: skip
+        unit = "" if row["unit"] == 1.0 else f" [{row['unit']}]"
+        validation.check(ROOTS, f"presets: {row['quantity']}{unit}", middle, values, abs=half)
 
     return check
 
