@@ -77,6 +77,7 @@ class Session:
         session = cls(
             copy.key, state, copy.source, copy.file, copy.file_fingerprint, copy.text_fingerprint
         )
+        session.study = editing.judge(more.get("good_text", "")).study
         session._judge()
         session.copy_fingerprint = recovery.written(copy.key)
         return session
@@ -226,7 +227,12 @@ class Session:
 
     def _copy(self) -> recovery.RecoveryCopy:
         settings = None if self.settings is None else vars(self.settings)
-        more = {"settings": settings, "candidates": [vars(kept) for kept in self.candidates]}
+        more: dict[str, Any] = {
+            "settings": settings,
+            "candidates": [vars(kept) for kept in self.candidates],
+        }
+        if self.problems:
+            more["good_text"] = self.good_text  # what the page goes on with after a reload
         return recovery.RecoveryCopy(
             self.key, self.text, self.source, self.file, self.file_fingerprint,
             self.text_fingerprint, more,

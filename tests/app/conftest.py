@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,6 +11,10 @@ from streamlit.testing.v1 import AppTest
 
 from chamberctl.resources import resource_folder
 from chamberctl.study.recovery import FOLDER_VARIABLE
+
+APP = str(resource_folder("app"))
+if APP not in sys.path:
+    sys.path.insert(0, APP)  # as the page's server does
 
 
 @pytest.fixture(autouse=True)
@@ -23,13 +28,15 @@ def data_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def open_page(monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
     """Open the page on a study, in a view, with more of the address where it is given."""
 
-    def opened(study: str = "", view: str = "", **address: str) -> AppTest:
+    def opened(study: str = "", view: str = "", section: str = "", **address: str) -> AppTest:
         monkeypatch.setattr("sys.argv", ["workbench.py", *([study] if study else [])])
         page = AppTest.from_file(str(resource_folder("app") / "workbench.py"), default_timeout=60)
         for name, value in address.items():
             page.query_params[name] = value
         if view:
             page.query_params["view"] = view
+        if section:
+            page.session_state["section"] = section
         page.run()
         assert not page.exception
         return page

@@ -8,6 +8,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import chamberctl as cc
+from chamberctl.control.tuning import rule_tuning
+from chamberctl.report import margins_text
 
 Open = Callable[..., AppTest]
 
@@ -17,35 +19,25 @@ def words(page: AppTest) -> str:
     return "\n".join(element.value for element in texts)
 
 
-def tables(page: AppTest) -> str:
-    return "\n".join(element.value for element in page.get("html"))
-
-
 def test_the_strip_says_study_settings_worst_margin_verdict_and_what_is_saved(
     open_page: Open,
 ) -> None:
     strip = open_page("preset:crystal-furnace").markdown[0].value
     assert "**Argon-swept crystal furnace**" in strip
     assert "in no file of yours" in strip
-    assert "Settings: by the rule" in strip
+    assert "Settings: " in strip
     assert "Worst: Ms" in strip
     assert "✓ YES" in strip
 
 
-def test_the_margins_on_the_page_are_the_librarys(open_page: Open) -> None:
-    page = open_page("preset:crystal-furnace", view="Tune")
-    tuning = cc.tune(cc.load("preset:crystal-furnace"))
-    shown = tables(page)
-    for row in tuning.typed.rows:
-        assert f"<td>{row.label}</td>" in shown
-        assert f'<td class="num">{row.text}</td>' in shown
-    assert "speed must go up" in words(page)
-
-
 @pytest.mark.parametrize("name", [*cc.presets()])
 def test_every_preset_can_be_shown(open_page: Open, name: str) -> None:
-    page = open_page(f"preset:{name}", view="Tune")
-    assert cc.load(f"preset:{name}").title in page.markdown[0].value
+    study = cc.load(f"preset:{name}")
+    page = open_page(f"preset:{name}", view="Describe")
+    strip = page.markdown[0].value
+    assert study.title in strip
+    tuning = rule_tuning(study)
+    assert margins_text.worst_in_short(study, tuning) in strip
 
 
 def test_every_caution_is_on_the_page(open_page: Open) -> None:
