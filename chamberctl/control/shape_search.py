@@ -21,8 +21,11 @@ SHARES = (0.0, 0.03, 0.06, 0.09, 0.12, 0.15, 0.18, 0.21, 0.25)
 CANDIDATES, WORTH = 4, 0.8
 """So many maxima are looked at closely, if they reach this share of the best."""
 
-MOST_TIMES = 400
+MOST_BEYOND = 3 * PER_DECADE
 """The first grid goes on at its ends, but not for ever."""
+
+MOST_STEPS = 4
+"""A finer search goes at most so many steps of the first grid away from its start."""
 
 FLAT = 1e-3
 """Towards short integral times the law becomes pure integral action and the height stays."""
@@ -59,6 +62,7 @@ class ShapeSearch:
         self.bounds: dict[tuple[int, int], float] = {}
         self.known: set[tuple[int, int]] = set()
         self.first, self.last = 0, math.ceil(decades * PER_DECADE)
+        self.most = self.last + MOST_BEYOND
 
     def lowered(self) -> None:
         """Note that heights may have become lower."""
@@ -69,7 +73,7 @@ class ShapeSearch:
         self._fill(height)
         while True:
             best = max(self.bounds, key=self.bounds.__getitem__)
-            if self.last - self.first >= MOST_TIMES or not self._goes_on(best):
+            if self.last - self.first > self.most or not self._goes_on(best):
                 break
             self.first -= best[0] == self.first
             self.last += best[0] == self.last
@@ -149,7 +153,8 @@ class ShapeSearch:
                     continue
                 log_ti = start.log_ti + cell[0] * unit[0]
                 share = start.share + cell[1] * unit[1]
-                if not 0.0 <= share <= self.shares[-1]:
+                away = abs(cell[0]) * last > MOST_STEPS
+                if away or not 0.0 <= share <= self.shares[-1]:
                     seen[cell] = 0.0
                     continue
                 seen[cell] = height(log_ti, share)
