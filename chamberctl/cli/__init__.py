@@ -17,6 +17,10 @@ from chamberctl.errors import ChamberctlError, Infeasible, InputError
 
 __all__ = ["main"]
 
+#: All matrices here are small; handing one to several threads costs far more than its arithmetic.
+#: It has to be said before numpy is loaded, and whoever says otherwise is left alone.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 GOOD, NO, BAD_INPUT = 0, 1, 2
 STOPPED, UNREAD = 130, 141
 

@@ -182,17 +182,17 @@ def _step(
     """One Newton step for balances and held quantities, and how far off they are (relative)."""
     size, count = chain.size, z.shape[1]
     pressures, speed, load = np.exp(z[:size]), np.exp(z[size]), z[size + 1] * scale
+    # every direction of change in one call: shape (directions, states) behind the nodes
+    moved = np.repeat(pressures[:, None].astype(complex), size + 1, axis=1)
+    output = np.repeat(speed[None].astype(complex), size + 1, axis=0)
+    nodes = np.arange(size)
+    moved[nodes, nodes] *= 1.0 + 1j * _STEP
+    output[size] *= 1.0 + 1j * _STEP
+    flows = chain.net_flows(moved, output, load)
     matrix = np.zeros((count, size + 2, size + 2))
     rest = np.zeros((count, size + 2))
-    for column in range(size + 1):
-        moved, output = pressures.astype(complex), speed.astype(complex)
-        if column < size:
-            moved[column] *= 1.0 + 1j * _STEP
-        else:
-            output *= 1.0 + 1j * _STEP
-        flows = chain.net_flows(moved, output, load)
-        matrix[:, :size, column] = (flows.imag / (_STEP * scale)).T
-        rest[:, :size] = (flows.real / scale).T
+    matrix[:, :size, : size + 1] = (flows.imag / (_STEP * scale)).transpose(2, 0, 1)
+    rest[:, :size] = (flows[:, 0].real / scale).T
     matrix[:, 0, size + 1] = 1.0
     states = np.arange(count)
     for k in (0, 1):

@@ -15,7 +15,7 @@ from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
 from chamberctl.plant.gauge import true_pressure
-from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
+from chamberctl.plant.nearby import SPEED, Held, States, settle
 from chamberctl.plant.operating import operating_point
 from chamberctl.plant.point import percent_text, pressure_text, throughput_text
 from chamberctl.plant.steady import load_for_pressure
@@ -246,45 +246,48 @@ def _leads(
     gas_load_pa_m3_s: float,
 ) -> tuple[Finding, ...]:  # fmt: skip
     """What `where_it_leads` says; several scenarios lead to the same state."""
-    needed = _speed_needed(system, gauge, point, indicated_pa, gas_load_pa_m3_s)
-    low, high = system.drive.minimum_speed, system.drive.maximum_speed
-    if low < needed < high:
-        return ()
-    if math.isfinite(needed) and abs(needed - low) > _EDGE and abs(needed - high) > _EDGE:
-        reason = (
-            f"{pressure_text(indicated_pa)} on the gauge at a gas load of "
-            f"{throughput_text(gas_load_pa_m3_s)} would take a speed of {percent_text(needed)}; "
-            f"the drive has {percent_text(low)} to {percent_text(high)}."
-        )
-    else:
-        try:
-            operating_point(
-                system, indicated_pa=indicated_pa, gas_load_pa_m3_s=gas_load_pa_m3_s, gauge=gauge
-            )
-        except Infeasible as error:
-            reason = error.reason
-        else:
-            return ()
-    text = f"This leads to where the pumps cannot hold: {reason} No gain helps there."
-    return (Finding("caution", "outside the window", text),)
-
-
-def _speed_needed(
-    system: System, gauge: Gauge, point: OperatingPoint, indicated_pa: float,
-    gas_load_pa_m3_s: float,
-) -> float:  # fmt: skip
-    """Speed that would hold a state, by Newton's method from the point; nan where not found."""
-    chain = build_chain(system)
+    chain, drive = build_chain(system), system.drive
     wanted = float(true_pressure(system, gauge, indicated_pa))
+    node, ends = gauge_node(chain, gauge), np.array([drive.minimum_speed, drive.maximum_speed])
+    factor = np.full(2, wanted / point.node_pressures_pa[node])
     states = settle(
         chain,
-        _states(point, np.ones(1), point.speed),
-        Held(
-            np.array([[gauge_node(chain, gauge)], [GAS_LOAD]]),
-            np.array([[wanted], [gas_load_pa_m3_s]]),
-        ),
+        _states(point, factor, ends),
+        Held(np.array([[SPEED, SPEED], [node, node]]), np.array([ends, [wanted, wanted]])),
     )
-    return float(states.speed[0]) if states.found[0] else math.nan
+    least, most = (float(carried) for carried in states.gas_load_pa_m3_s)
+    near = _EDGE * gas_load_pa_m3_s
+    if not (states.found.all() and least < most):
+        return _led_to_by_search(system, gauge, indicated_pa, gas_load_pa_m3_s)
+    if least - near <= gas_load_pa_m3_s <= most + near:
+        return ()
+    if gas_load_pa_m3_s > most:
+        limit = f"full speed, {percent_text(drive.maximum_speed)}, carries no more than"
+    else:
+        limit = f"minimum speed, {percent_text(drive.minimum_speed)}, carries as much as"
+    carried = throughput_text(most if gas_load_pa_m3_s > most else max(least, 0.0))
+    return _outside(
+        f"at {pressure_text(indicated_pa)} on the gauge {limit} {carried}; the gas load is "
+        f"{throughput_text(gas_load_pa_m3_s)}."
+    )
+
+
+def _led_to_by_search(
+    system: System, gauge: Gauge, indicated_pa: float, gas_load_pa_m3_s: float
+) -> tuple[Finding, ...]:
+    """The same by the bracketed search, which always ends."""
+    try:
+        operating_point(
+            system, indicated_pa=indicated_pa, gas_load_pa_m3_s=gas_load_pa_m3_s, gauge=gauge
+        )
+    except Infeasible as error:
+        return _outside(error.reason)
+    return ()
+
+
+def _outside(reason: str) -> tuple[Finding, ...]:
+    text = f"This leads to where the pumps cannot hold: {reason} No gain helps there."
+    return (Finding("caution", "outside the window", text),)
 
 
 def carried_load(chain: Chain, point: OperatingPoint, pressure_pa: Array, speed: float) -> Array:
@@ -309,7 +312,7 @@ def carried_load(chain: Chain, point: OperatingPoint, pressure_pa: Array, speed:
     count = pressure_pa.size
     states = settle(
         chain,
-        _states(point, pressure_pa / point.pressure_pa, speed),
+        _states(point, pressure_pa / point.pressure_pa, np.full(count, speed)),
         Held(
             np.array([np.full(count, SPEED), np.zeros(count, dtype=np.int64)]),
             np.array([np.full(count, speed), pressure_pa]),
@@ -322,11 +325,11 @@ def carried_load(chain: Chain, point: OperatingPoint, pressure_pa: Array, speed:
     return carried
 
 
-def _states(point: OperatingPoint, factor: Array, speed: float) -> States:
-    """The operating point with every pressure and the gas load times some factors."""
+def _states(point: OperatingPoint, factor: Array, speed: Array) -> States:
+    """The operating point with every pressure and the gas load times some factors, at speeds."""
     return States(
         np.outer(point.node_pressures_pa, factor),
-        np.full(factor.size, speed),
+        speed,
         point.gas_load_pa_m3_s * factor,
         np.ones(factor.size, dtype=bool),
     )

@@ -28,11 +28,13 @@ does not change the operating point by more than a thousandth."""
 
 _UNMOVED_M3 = 1e30
 _ROOM_M3 = 1e-3
-_LONGEST_S = 1e8
+_EXACT_FROM_S, _LONGEST_S = 1e7, 1e8
 _UNCHANGED = 1e-6
 _MOST_STEPS = 400
 _MOST_ITERATIONS = 12
-_NEWTON_TOLERANCE = 1e-11
+_LONGER = 3.0
+_NEARLY, _NEWTON_TOLERANCE = 1e-2, 1e-11
+"""Newton's last change of ln p in a step on the way, and in those from which the answer comes."""
 
 
 def with_inlet_valve(system: System, effective_speed_m3_s: float) -> tuple[System, int, bool]:
@@ -116,9 +118,10 @@ def resting_pressures(
             flows_at(held, rows, around, still, 0.0, y, work[0], work[2])
             return np.asarray(step_s * work[0] - volumes * work[2] * (y - x))
 
-        moved = _euler_step(missing, x, volumes, step_s * jacobian)
+        near = _NEWTON_TOLERANCE if step_s > _EXACT_FROM_S else _NEARLY
+        moved = _euler_step(missing, x, volumes, step_s * jacobian, near)
         if moved is not None:
-            x, step_s = moved, 2.0 * step_s
+            x, step_s = moved, _LONGER * step_s
             if step_s > _LONGEST_S:
                 return np.exp(x)
         else:
@@ -153,7 +156,7 @@ def _behind_closed(
 
 
 def _euler_step(
-    missing: Callable[[Array], Array], x: Array, volumes: Array, flows_slope: Array
+    missing: Callable[[Array], Array], x: Array, volumes: Array, flows_slope: Array, near: float
 ) -> Array | None:
     """One implicit step from x by Newton's method; None where it does not converge."""
     y = x.copy()
@@ -163,6 +166,6 @@ def _euler_step(
         if not np.all(np.abs(change) < 1e3):
             return None
         y += np.clip(change, -2.0, 2.0)
-        if np.max(np.abs(change)) < _NEWTON_TOLERANCE:
+        if np.max(np.abs(change)) < near:
             return y
     return None
