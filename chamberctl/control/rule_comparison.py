@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.answers import step_answers
+from chamberctl.control.answers import metered_share, step_answers
 from chamberctl.control.controller import numbers
 from chamberctl.control.conversions import FormError
 from chamberctl.control.duty_loops import settings_frame
@@ -261,16 +261,11 @@ class _Loops:
     def of(cls, study: Study, tuning: Tuning, envelope: Sequence[LoopModel]) -> _Loops:
         models = [point.model for point in tuning.points]
         names = [point.where for point in tuning.points]
-        # a step is a share of all that enters the chamber at each point
-        shares = [
-            point.point.gas_load_pa_m3_s / point.model.load_scale_pa_m3_s for point in tuning.points
-        ]
         for number, model in enumerate(envelope, start=1):
             models.append(model)
             names.append(model.where or f"plant {number} of the envelope")
-            load = getattr(model.point, "gas_load_pa_m3_s", model.load_scale_pa_m3_s)
-            shares.append(load / model.load_scale_pa_m3_s)
-        return cls(models, names, study.duty.gas_load_step * np.array(shares))
+        shares = np.array([metered_share(study, model) for model in models])
+        return cls(models, names, study.duty.gas_load_step * shares)
 
     def margins(self, settings: Sequence[PidSettings]) -> list[EnvelopeMargins]:
         """Margins of each set on all plants, all computed together."""
