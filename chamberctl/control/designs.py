@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from chamberctl.control.duty_loops import settings_frame
-from chamberctl.control.margins import margins
+from chamberctl.control.margins import each_margins
 from chamberctl.control.rules import simc, time_constants
 from chamberctl.display import number
 from chamberctl.findings import Finding
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.duty_loops import DutyLoop, DutyLoops
+    from chamberctl.control.margins import LoopMargins
     from chamberctl.control.robust import RobustOptimum
 
 TIED = 1e-6
@@ -119,11 +120,10 @@ def given_design(loops: DutyLoops, settings: PidSettings, origin: str) -> Design
     Design
         The point with the smallest margins decides.
     """
-    settings, order = worse_order(loops, settings)
-    found = margins(loops.models, settings)
-    peaks = [ms if stable else math.inf for ms, stable in zip(found.ms, found.stable, strict=True)]
+    settings, order, found = _worse(loops, settings)
+    peaks = [one.ms if one.stable else math.inf for one in found]
     index = max(range(len(peaks)), key=peaks.__getitem__)
-    crossover = float(found.crossover_rad_s[index])
+    crossover = found[index].crossover_rad_s
     known = math.isfinite(crossover) and crossover > 0.0
     tau_c = 1.0 / crossover if known else loops.loops[index].reduced.dead_time_s
     return Design(settings, index, tau_c, (origin,), order)
@@ -144,20 +144,34 @@ def worse_order(loops: DutyLoops, settings: PidSettings) -> tuple[PidSettings, t
     tuple of (PidSettings, tuple of Finding)
         The settings, and what the order costs where it is unknown.
     """
+    worse, findings, _ = _worse(loops, settings)
+    return worse, findings
+
+
+def _worse(
+    loops: DutyLoops, settings: PidSettings
+) -> tuple[PidSettings, tuple[Finding, ...], tuple[LoopMargins, ...]]:
+    """Return as `worse_order` does, with the margins of every loop."""
+    models = loops.models
     if loops.study.controller.integral != "unknown":
-        return settings, ()
+        return settings, (), each_margins(models, settings)
     orders: tuple[Literal["after", "before"], ...] = ("after", "before")
-    peaks = {}
-    for order in orders:
-        found = margins(loops.models, replace(settings, integral=order))
-        peaks[order] = float(max(found.ms)) if all(found.stable) else math.inf
+    both = {order: replace(settings, integral=order) for order in orders}
+    listed = each_margins(
+        [*models, *models], [both[order] for order in orders for _ in models]
+    )  # fmt: skip
+    found = {"after": listed[: len(models)], "before": listed[len(models) :]}
+    peaks = {
+        order: max(one.ms if one.stable else math.inf for one in found[order]) for order in orders
+    }
     worse = max(orders, key=lambda order: peaks[order])
     text = (
         "It is not known whether the controller renews its integral before or after using it. "
         f"Worst Ms is {number(peaks['after'])} after and {number(peaks['before'])} before; all "
         f"margins shown are for the worse, {worse}."
     )
-    return replace(settings, integral=worse), (Finding("note", "order of the integral", text),)
+    finding = Finding("note", "order of the integral", text)
+    return both[worse], (finding,), found[worse]
 
 
 def _hardest(loops: Sequence[DutyLoop]) -> int:

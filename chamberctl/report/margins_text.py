@@ -82,10 +82,11 @@ def at_points(study: Study, tuning: Tuning) -> Table:
     columns += [numbers("Crossover", "rad/s"), Column("Verdict")]
     worst = worst_index(tuning)
     rows = []
+    names = labels(tuning)
     for index, tuned in enumerate(tuning.points):
         point, margins = tuned.point, tuned.margins
         cells = [
-            labels(tuning)[index],
+            names[index],
             number(unit.to_pressure(point.indicated_pa)),
             number(unit.to_pressure(point.pressure_pa)),
             number(unit.to_gas_load(point.gas_load_pa_m3_s)),
