@@ -3,24 +3,46 @@
 from __future__ import annotations
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 import chamberctl as cc
 from chamberctl.report import margins_text
-from desk.results import tuning_of, verdict_of
+from desk import judged
 from desk.session import Session
+
+_PLACE, _STEPS = "strip:place", "strip:steps"
 
 
 def show(session: Session, views: list[str]) -> str:
     """Draw the strip; return the name of the view that was chosen."""
     with st.container(key="strip"):
-        st.markdown(" · ".join(_words(session)))
+        st.session_state[_PLACE] = st.empty()
+        _say(session, st.session_state[_PLACE])
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             chosen = _view(views)
-            st.button("Undo", disabled=not session.back, on_click=session.undo)
-            st.button("Redo", disabled=not session.forth, on_click=session.redo)
+            st.button("Undo", key="undo", disabled=not session.back, on_click=session.undo)
+            st.button("Redo", key="redo", disabled=not session.forth, on_click=session.redo)
+    st.session_state[_STEPS] = (bool(session.back), bool(session.forth))
     if session.trouble:
         st.error(f"**✗ The recovery copy cannot be written:** {session.trouble}. Save the study.")
     return chosen
+
+
+def words_place() -> DeltaGenerator:
+    """Return where the strip's words stand, for a part of the page that is drawn by itself."""
+    place: DeltaGenerator = st.session_state[_PLACE]
+    return place
+
+
+def refresh(session: Session, place: DeltaGenerator) -> None:
+    """Say again what changed, from a part of the page that is drawn by itself."""
+    if (bool(session.back), bool(session.forth)) != st.session_state[_STEPS]:
+        st.rerun()  # undo or redo came into reach, or went out of it
+    _say(session, place)
+
+
+def _say(session: Session, place: DeltaGenerator) -> None:
+    place.markdown(" · ".join(_words(session)))
 
 
 def _view(views: list[str]) -> str:
@@ -40,14 +62,13 @@ def _words(session: Session) -> list[str]:
     study = session.study
     if study is None:
         return [f"**{session.source}** is not a study yet", session.standing]
-    tuning = tuning_of(session.good_text, study)
-    answer = verdict_of(session.good_text, study)
+    tuning, answer = judged.in_use(session), judged.verdict_in_use(session)
     words = [f"**{study.title or session.source}**", session.standing]
     if session.problems:
         count = len(session.problems)
         fields = "1 field is" if count == 1 else f"{count} fields are"
         words.append(f"**! {fields} not usable yet: the last good study is shown**")
-    words.append(f"Settings: {session.settings.name if session.settings else 'by the rule'}")
+    words.append(f"Settings: {judged.name_in_use(session)}")
     if isinstance(tuning, cc.Tuning):
         words.append(f"Worst: {margins_text.worst_in_short(study, tuning)}")
     words.append(f"**{'✓ YES' if answer.good else '✗ NO'}:** {answer.lead}")

@@ -45,7 +45,7 @@ div.wide small { font-weight: 400; }
 @media (max-width: 640px) {
   .stMainBlockContainer { padding: 0.25rem 0.6rem 3rem; }
   .st-key-strip p { font-size: 0.85rem; }
-  img.picture { min-width: 640px; }
+  img.picture:not(.fits) { min-width: 640px; }
 }
 </style>
 """
@@ -56,11 +56,15 @@ def apply() -> None:
     st.html(CSS)
 
 
-def picture(drawn: Drawn, look: str, *, widest: int = 1100) -> None:
-    """Show a picture with its text alternative, and a sentence on what to look at."""
+def picture(drawn: Drawn, look: str, *, widest: int = 1100, fits: bool = False) -> None:
+    """Show a picture with its text alternative, and a sentence on what to look at.
+
+    One that ``fits`` can be read at a telephone's width, others are scrolled there.
+    """
     data = b64encode(drawn.svg.encode()).decode()
+    kind = "picture fits" if fits else "picture"
     st.html(
-        f'<div class="wide"><img class="picture" style="max-width: {widest}px" '
+        f'<div class="wide"><img class="{kind}" style="max-width: {widest}px" '
         f'alt="{escape(drawn.alt, quote=True)}" src="data:image/svg+xml;base64,{data}"></div>'
     )
     st.caption(f"**Look at:** {look}")

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from chamberctl.control.forms import from_typed, read_typed, rounded, rounding_findings, to_typed
+from chamberctl.control.duty_loops import settings_frame
+from chamberctl.control.forms import (
+    from_typed,
+    language,
+    read_typed,
+    rounded,
+    rounding_findings,
+    to_typed,
+)
+from chamberctl.control.found import found_settings
 from chamberctl.control.tuning import assess
 from chamberctl.errors import Infeasible, InputError
 
@@ -122,6 +132,18 @@ def tried(bench: Bench, candidate: Candidate) -> Tuning | Infeasible | InputErro
         return refusal
 
 
+def found_beside(study: Study) -> Tuning | Infeasible | InputError | None:
+    """Check the settings that were found in the controller; None where none are written down."""
+    try:
+        found = found_settings(study)
+        if found is None:
+            return None
+        said = f"; {', '.join(found.assumed)}" if found.assumed else ""
+        return assess(study, found.settings, origin=f"As found in the controller{said}.")
+    except (Infeasible, InputError) as refusal:
+        return refusal
+
+
 def with_text(own: Tuning, candidate: Candidate, key: str, text: str) -> Candidate:
     """Return a candidate with one number typed anew.
 
@@ -147,6 +169,49 @@ def with_text(own: Tuning, candidate: Candidate, key: str, text: str) -> Candida
         texts.pop(key, None)
     from_typed(read_typed(own.typed, texts))
     return replace(candidate, texts=texts)
+
+
+def carried(before: Study, after: Study, candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """Return candidates for a study whose controller may speak another language: same meaning.
+
+    Parameters
+    ----------
+    before, after : Study
+        The study before and after a change.
+    candidates : sequence of Candidate
+        As typed before it. One that the new language cannot express stays as it is typed.
+
+    Returns
+    -------
+    tuple of Candidate
+        Where the reading changes, the gain is converted at the first pressure to hold.
+    """
+    old, new = (language(one.controller, one.system.drive) for one in (before, after))
+    if old == new:
+        return tuple(candidates)
+    found = []
+    for candidate in candidates:
+        try:
+            found.append(replace(candidate, texts=_carried(before, after, candidate)))
+        except InputError:
+            found.append(candidate)
+    return tuple(found)
+
+
+def _carried(before: Study, after: Study, candidate: Candidate) -> dict[str, str]:
+    # any gains: all of them are in the candidate's texts
+    frame = replace(settings_frame(before), kc=1.0, ti_s=60.0)
+    blank = to_typed(frame, before.controller, before.system.drive)
+    settings = from_typed(read_typed(blank, candidate.texts))
+    control = after.controller
+    if settings.reading != control.reading:
+        decade_pa = math.log(10.0) * before.duty.holds[0].setpoint_pa
+        factor = 1.0 / decade_pa if control.reading == "linear" else decade_pa
+        settings = replace(
+            settings, reading=control.reading, kc=settings.kc * factor,
+            setpoint_ramp_per_s=settings.setpoint_ramp_per_s / factor,
+        )  # fmt: skip
+    return as_typed(settings, control, after.system.drive).texts()
 
 
 def as_typed(settings: PidSettings, controller: Controller, drive: Drive) -> TypedSettings:

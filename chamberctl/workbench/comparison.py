@@ -58,20 +58,21 @@ def _settings(tunings: Sequence[Tuning]) -> list[Row]:
 
 def _margins(study: Study, tunings: Sequence[Tuning]) -> list[Row]:
     given = limits(study)
+    names = [labels(tuning) for tuning in tunings]
     found = []
     for name in MARGINS:
         title, unit, _ = NAMES[name]
         limit = f", limit {number(given[name])}" if name in given else ""
         unit = "" if unit == "ratio" else f" [{unit}]"
-        cells = [_worst(tuning, name) for tuning in tunings]
+        cells = [_worst(t, name, points) for t, points in zip(tunings, names, strict=True)]
         found.append(Row([f"Worst {title[:1].lower() + title[1:]}{unit}{limit}"
                           .replace("Worst ms", "Worst Ms"), *cells]))  # fmt: skip
     return found
 
 
-def _worst(tuning: Tuning, name: str) -> str:
+def _worst(tuning: Tuning, name: str, points: Sequence[str]) -> str:
     value, index = tuning.worst[name]
-    where = labels(tuning)[index]
+    where = points[index]
     if not tuning.points[index].margins.stable:
         return f"{tuning.points[index].margins.reason or 'unstable'} at point {where}"
     if math.isnan(value) or math.isinf(value):

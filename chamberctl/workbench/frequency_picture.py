@@ -75,7 +75,8 @@ def frequency_picture(study: Study, shown: Sequence[Shown], where: str) -> Live:
         ):
             stroke = faint(x, y) if index >= len(here) else drawn(x, y, index)
             layers[name].append(stroke)
-    label = labels(own)[_place(own, where)]
+    names = labels(own)
+    label = names[_place(own, where)]
     notes = {"gain": [], "phase": [], "nyquist": [Note(-1.12, 0.16, "\u22121", anchor="end")]}
     margins = here[0][1].margins
     if margins.stable and math.isfinite(margins.crossover_rad_s):
@@ -84,7 +85,7 @@ def frequency_picture(study: Study, shown: Sequence[Shown], where: str) -> Live:
         (gain, layers["gain"], notes["gain"]),
         (phase, layers["phase"], notes["phase"]),
         (nyquist, layers["nyquist"], notes["nyquist"]),
-        _ms_panel(shown, ms_limit),
+        _ms_panel(shown, names, ms_limit),
     ]
     alt = _frequency_words(shown, here, label, ms_limit)
     legend = [(one.name, look_of(place)) for place, one in enumerate(shown)]
@@ -144,10 +145,11 @@ def _frequency_panels(low: float, high: float, keep_out: float) -> tuple[Panel, 
 MARKERS = ("dot", "ring", "cross")
 
 
-def _ms_panel(shown: Sequence[Shown], limit: float) -> tuple[Panel, list[Stroke], list[Note]]:
+def _ms_panel(
+    shown: Sequence[Shown], names: Sequence[str], limit: float
+) -> tuple[Panel, list[Stroke], list[Note]]:
     """Ms at every duty point against the duty's limit; loops without margins say so."""
     own = shown[0].tuning
-    names = labels(own)
     places = tuple(float(k) for k in range(1, len(names) + 1))
     values = [np.array([p.margins.ms for p in one.tuning.points]) for one in shown]
     near = [np.clip(one, 1.0, 2.0 * limit) for one in values]

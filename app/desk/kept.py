@@ -1,0 +1,54 @@
+"""Settings kept side by side: taken into use, named, thrown away."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import streamlit as st
+
+import chamberctl as cc
+from chamberctl.workbench.candidates import Candidate, candidate_of
+from desk import judged
+from desk.session import Session
+
+
+def show(session: Session, tuning: cc.Tuning) -> None:
+    """Draw the list of what can be taken into use, and the entry for a name."""
+
+    def keep() -> None:
+        name = str(st.session_state["kept:name"] or "").strip()
+        if not name:
+            st.session_state["kept:said"] = "type a name first"
+            return
+        now = session.settings or candidate_of(name, tuning)
+        session.keep_candidate(replace(now, name=name))
+        session.use(replace(now, name=name))
+        st.session_state["kept:name"] = ""
+
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.text_input("Keep these settings as", key="kept:name", placeholder="a name of your own")
+        st.button("Keep", key="kept:keep", on_click=keep)
+    said = st.session_state.pop("kept:said", "")
+    if said:
+        st.markdown(f":red[**✗ Name:**] {said}")
+    _line(session, "the study's own", None, session.settings is None, can_drop=False)
+    found = judged.as_found(session)
+    if isinstance(found, cc.Tuning):
+        taken = candidate_of(judged.AS_FOUND, found, "As found in the controller.")
+        _line(session, judged.AS_FOUND, taken, session.settings == taken, can_drop=False)
+    for candidate in session.candidates:
+        _line(session, candidate.name, candidate, candidate == session.settings, can_drop=True)
+
+
+def _line(
+    session: Session, name: str, candidate: Candidate | None, used: bool, *, can_drop: bool
+) -> None:
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown(f"**{name}**, in use" if used else name, width="stretch")
+        st.button(
+            "Use", key=f"kept:use:{name}", disabled=used, on_click=session.use, args=(candidate,)
+        )
+        if can_drop:
+            st.button(
+                "Delete", key=f"kept:drop:{name}", on_click=session.drop_candidate, args=(name,)
+            )

@@ -1,0 +1,67 @@
+"""Entries for settings: sliders in log steps, and exact numbers in the controller's own units."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+import chamberctl as cc
+from chamberctl.control.forms import TypedValue
+from chamberctl.workbench.candidates import Bench, Candidate, candidate_of, with_text
+from chamberctl.workbench.slider_steps import slider_steps
+from desk.session import Session
+
+OWN_NUMBERS = "own numbers"
+"""Name of settings that were moved and not yet named."""
+
+MAIN = ("Kc", "Ti")
+SLID = ("Kc", "Ti", "Td", "Tf", "b")
+"""Settings that are always in sight, and those that have a slider."""
+
+_WRONG = "tune:wrong"
+
+
+def show(session: Session, bench: Bench, tuning: cc.Tuning) -> None:
+    """Draw an entry for each of the settings in use."""
+    rows = {row.key: row for row in tuning.typed.rows}
+    for key in MAIN:
+        _row(session, bench, tuning, rows[key])
+    with st.expander("Derivative, filters, weights, limits"):
+        for key, row in rows.items():
+            if key not in MAIN:
+                _row(session, bench, tuning, row)
+
+
+def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> None:
+    label = f"{row.label} [{row.shown_unit}]" if row.shown_unit else row.label
+    slider, exact = f"tune:slide:{row.key}", f"tune:exact:{row.key}"
+    wrong: dict[str, tuple[str, str]] = st.session_state.setdefault(_WRONG, {})
+
+    def take(key: str) -> None:
+        _take(session, bench, tuning, row.key, str(st.session_state[key] or ""))
+
+    if row.key in SLID:
+        st.session_state[slider] = row.text
+        st.select_slider(
+            label, slider_steps(bench.own, tuning.typed, row.key), key=slider, on_change=take,
+            args=(slider,),
+        )  # fmt: skip
+    st.session_state[exact] = wrong[row.key][0] if row.key in wrong else row.text
+    st.text_input(
+        f"{label}, exactly" if row.key in SLID else label, key=exact, on_change=take, args=(exact,),
+        help=f"{row.meaning}; empty: the study's own number",
+    )  # fmt: skip
+    if row.key in wrong:
+        st.markdown(f":red[**✗ {row.label}:**] {wrong[row.key][1]}")
+
+
+def _take(session: Session, bench: Bench, tuning: cc.Tuning, key: str, text: str) -> None:
+    """Take a number into use; what is wrong with it is said beside it."""
+    wrong: dict[str, tuple[str, str]] = st.session_state[_WRONG]
+    wrong.pop(key, None)
+    now = session.settings or candidate_of(OWN_NUMBERS, tuning)
+    try:
+        new = with_text(bench.own, now, key, text)
+    except cc.InputError as error:
+        wrong[key] = (text, error.first.remedy)
+        return
+    session.use(Candidate(OWN_NUMBERS, new.texts))
