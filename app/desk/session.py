@@ -77,6 +77,9 @@ class Session:
         session = cls(
             copy.key, state, copy.source, copy.file, copy.file_fingerprint, copy.text_fingerprint
         )
+        begun = more.get("saving_to", "")
+        if begun and files.file_fingerprint(begun) == files.fingerprint(copy.text.encode("utf-8")):
+            session._saved_to(begun)  # the save was done, only not yet written down
         session.study = editing.judge(more.get("good_text", "")).study
         session._judge()
         session.copy_fingerprint = recovery.written(copy.key)
@@ -205,32 +208,45 @@ class Session:
             raise cc.InputError("give the study a name of your own first", field="Save to")
         self._check(self.text, target)
         known = self.file_fingerprint if _same(target, self.file) else ""
-        written = files.save_unless_changed(target, self.text, known)
-        self.file, self.file_fingerprint = str(Path(target).absolute()), written
-        self.text_fingerprint = files.fingerprint(self.text.encode("utf-8"))
-        self.source = self.file
+        target = str(Path(target).absolute())
+        # said before it is done: after a crash the file is known as our own, if it was done
+        self.write_copy(saving_to=target)
+        try:
+            files.save_unless_changed(target, self.text, known)
+        except cc.StudyError:
+            self.write_copy()
+            raise
+        self._saved_to(target)
         self._judge()
         self.write_copy()
 
-    def write_copy(self) -> None:
+    def write_copy(self, saving_to: str = "") -> None:
         """Write the recovery copy; what hinders it is said in ``trouble``."""
         try:
             if self.copy_fingerprint != recovery.written(self.key):
                 # another page was opened on the same copy and has gone on: each keeps its own
                 self.key = recovery.new_key()
-            self.copy_fingerprint = recovery.keep(self._copy())
+            self.copy_fingerprint = recovery.keep(self._copy(saving_to))
             self.trouble = ""
         except cc.StudyError as error:
             self.trouble = str(error.first)
 
     # --- inside -------------------------------------------------------------------------------
 
-    def _copy(self) -> recovery.RecoveryCopy:
+    def _saved_to(self, path: str) -> None:
+        """Remember that the text as it stands is what a file holds."""
+        self.text_fingerprint = files.fingerprint(self.text.encode("utf-8"))
+        self.file = self.source = path
+        self.file_fingerprint = self.text_fingerprint
+
+    def _copy(self, saving_to: str) -> recovery.RecoveryCopy:
         settings = None if self.settings is None else vars(self.settings)
         more: dict[str, Any] = {
             "settings": settings,
             "candidates": [vars(kept) for kept in self.candidates],
         }
+        if saving_to:
+            more["saving_to"] = saving_to
         if self.problems:
             more["good_text"] = self.good_text  # what the page goes on with after a reload
         return recovery.RecoveryCopy(

@@ -21,7 +21,9 @@ div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
 .st-key-strip [data-testid="stMarkdownContainer"] { margin-bottom: 0; }
 .st-key-strip p { margin: 0; line-height: 1.35; }
 .stMain button, .stMain summary, .stMain [data-baseweb="select"] > div,
+.stMain [data-testid="stSelectbox"] [role="group"],
 .stMain [data-testid="stTextInputRootElement"] { min-height: 44px !important; }
+.stMain [data-testid="stSelectbox"] input { align-self: center; }
 .stMain [data-testid="stTextInputRootElement"] input { min-height: 42px; }
 .stMain [role="radiogroup"] { flex-wrap: wrap; }
 [role="option"] { min-height: 44px !important; }
@@ -40,6 +42,7 @@ div.wide th, div.wide td { text-align: left; padding: 0.25rem 0.7rem 0.25rem 0;
   border-bottom: 1px solid rgba(128, 128, 128, 0.35); vertical-align: top; }
 div.wide .num { text-align: right; white-space: nowrap; }
 div.wide .mid { text-align: center; }
+div.wide td.part { min-width: 11rem; }
 div.wide tr.strong td { font-weight: 700; }
 div.wide small { font-weight: 400; }
 @media (max-width: 640px) {

@@ -148,6 +148,43 @@ def test_the_refusal_survives_a_crash(own: Session, tmp_path: Path) -> None:
         back.save()
 
 
+@pytest.mark.parametrize("first", [True, False])
+def test_a_crash_right_after_a_save_does_not_take_the_own_file_for_a_strangers(
+    session: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, first: bool
+) -> None:
+    target = tmp_path / "mine.toml"
+    if not first:
+        session.save(str(target))
+        session.edit({VOLUME: "600 L"})
+
+    class Crash(Exception):
+        pass
+
+    def crash(*_: object) -> None:
+        raise Crash
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Session, "_saved_to", crash)
+        with pytest.raises(Crash):
+            session.save(str(target))
+    back = Session.restored(kept(session))
+    assert back.standing == "saved"
+    back.edit({VOLUME: "700 L"})
+    back.save()
+    assert "700 L" in target.read_text(encoding="utf-8")
+
+
+def test_a_crash_right_before_a_save_leaves_it_undone(
+    own: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own.edit({VOLUME: "600 L"})
+    own.write_copy(saving_to=own.file)
+    back = Session.restored(kept(own))
+    assert back.standing == "changed since it was saved"
+    back.save()
+    assert "600 L" in (tmp_path / "plant.toml").read_text(encoding="utf-8")
+
+
 def test_a_text_that_is_no_study_is_not_saved(own: Session, tmp_path: Path) -> None:
     before = (tmp_path / "plant.toml").read_bytes()
     own.edit({VOLUME: "much"})

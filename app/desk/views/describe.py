@@ -33,7 +33,8 @@ def show(session: Session) -> None:
         return
     if session.study is not None:
         _sketch(session, session.study)
-    _elsewhere(session, blocks)
+    with st.container():  # always there, so that nothing below is drawn anew when it fills
+        _elsewhere(session, blocks)
     section = st.segmented_control(
         "Part of the study", [*SECTIONS, "As text"], default=next(iter(SECTIONS)), key="section",
         required=True,

@@ -1,0 +1,279 @@
+"""The workbench in a real browser without a network: typed, touched, reloaded, killed."""
+
+from __future__ import annotations
+
+import random
+import re
+import signal
+import time
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Locator, Page, expect
+
+import chamberctl as cc
+from chamberctl.study import preset_path
+from tests.browser.conftest import Server
+
+pytestmark = pytest.mark.browser
+
+VIEWS = ("Describe", "Window")
+SECTIONS = ("Gas and chamber", "Line", "Pumps", "Drive", "Gauges", "Duty", "Controller")
+SIZES = {"laptop": (1366, 768), "telephone": (390, 844)}
+
+
+def go(page: Page, server: Server, view: str = "Describe", **more: str) -> None:
+    """Open the page on a view, and wait until it is drawn."""
+    asked = "&".join(f"{name}={value}" for name, value in {"view": view, **more}.items())
+    page.goto(f"{server.address}/?{asked}")
+    settled(page)
+
+
+def settled(page: Page) -> None:
+    """Wait until the page is drawn and nothing runs."""
+    expect(page.locator(".st-key-strip")).to_be_visible()
+    page.wait_for_timeout(250)
+    page.wait_for_function(
+        "document.querySelector('[data-test-script-state=notRunning]"
+        "[data-test-connection-state=CONNECTED]') && !document.querySelector("
+        "'[data-testid=stSkeleton],[data-testid=stAppSkeleton],[data-stale=true]')"
+    )
+    page.wait_for_timeout(250)
+
+
+def choose(page: Page, name: str) -> None:
+    page.get_by_role("radio", name=name, exact=True).click()
+    settled(page)
+
+
+def strip(page: Page) -> Locator:
+    return page.locator(".st-key-strip")
+
+
+def typed(page: Page, label: str, text: str) -> None:
+    """Type into a field and leave it, as with the keyboard."""
+    field = page.get_by_label(label, exact=True).first
+    field.fill(text)
+    field.press("Tab")
+    settled(page)
+
+
+def key(page: Page) -> str:
+    found = re.search(r"[?&]s=([^&]+)", page.url)
+    assert found
+    return found[1]
+
+
+def test_the_page_opens_on_the_study_it_was_started_with(page: Page, server: Server) -> None:
+    go(page, server)
+    expect(strip(page)).to_contain_text("Reference plant")
+    expect(strip(page)).to_contain_text("Worst: Ms")
+    expect(strip(page)).to_contain_text("YES")
+    expect(page.get_by_label("volume (must be given)", exact=True)).to_have_value("500 L")
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("view", VIEWS)
+def test_nothing_needs_scrolling_sideways(page: Page, server: Server, view: str, size: str) -> None:
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
+    go(page, server, view)
+    outside = page.evaluate(
+        """() => [...document.querySelectorAll(".stMain *")]
+            .filter(e => !e.closest(".wide") && !e.closest("svg") && e.offsetParent)
+            .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
+            .map(e => e.tagName + "." + e.className + ": " + e.textContent.slice(0, 30))"""
+    )
+    assert outside == []
+    assert page.evaluate("document.querySelector('.stMain').scrollWidth") <= width
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_what_is_touched_is_large_enough_for_a_glove(page: Page, server: Server, view: str) -> None:
+    go(page, server, view)
+    small = page.evaluate(
+        """() => [...document.querySelectorAll(".stMain button, .stMain input, .stMain summary")]
+            .filter(e => e.offsetParent && e.type !== "file")
+            .map(e => [e, (e.closest("[role=group], [data-testid=stTextInputRootElement]")
+                           || e).getBoundingClientRect().height])
+            .filter(([e, height]) => height < 43.5)
+            .map(([e, height]) => `${e.tagName} ${e.ariaLabel} ${e.textContent} ${height}`)"""
+    )
+    assert small == []
+
+
+def test_the_strip_stays_in_sight(page: Page, server: Server) -> None:
+    go(page, server)
+    page.get_by_text("Cautions: what this is not").scroll_into_view_if_needed()
+    box = strip(page).bounding_box()
+    assert box is not None
+    assert -1.0 <= box["y"] < 20.0
+    expect(strip(page).get_by_role("radio", name="Window")).to_be_in_viewport()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_words_stand_out_from_their_ground(cut_off: Browser, server: Server, scheme: str) -> None:
+    """Every ink that carries words has a contrast of 4.5 to 1 at least, in the dark too."""
+    context = cut_off.new_context(color_scheme=scheme, viewport={"width": 1366, "height": 768})  # type: ignore[arg-type]
+    page = context.new_page()
+    page.set_default_timeout(60_000)
+    for view in VIEWS:
+        go(page, server, view)
+        weak = page.evaluate(
+            """() => {
+                const parts = c => c.match(/[\\d.]+/g).map(Number);
+                const light = c => { const [r, g, b] = c.slice(0, 3).map(v => { v /= 255;
+                    return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });
+                    return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+                const over = (top, under) => { const a = top[3] ?? 1;
+                    return [0, 1, 2].map(i => a * top[i] + (1 - a) * under[i]); };
+                const ground = e => { const chain = [];
+                    for (; e; e = e.parentElement) chain.push(e);
+                    return chain.reverse().reduce((g, x) =>
+                        over(parts(getComputedStyle(x).backgroundColor), g), [255, 255, 255]); };
+                return [...document.querySelectorAll(".stMain *")]
+                    .filter(e => e.offsetParent && !e.closest("[disabled]")
+                            && !e.closest("[aria-disabled=true]"))
+                    .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()))
+                    .map(e => { const g = ground(e);
+                        const ink = light(over(parts(getComputedStyle(e).color), g)), p = light(g);
+                        return [(Math.max(ink, p) + 0.05) / (Math.min(ink, p) + 0.05), e]; })
+                    .filter(([ratio]) => ratio < 4.5)
+                    .map(([ratio, e]) => ratio.toFixed(1) + e.textContent.trim().slice(0, 40));
+            }"""
+        )
+        assert weak == []
+    context.close()
+
+
+def test_every_field_is_reached_and_changed_by_keyboard_alone(page: Page, server: Server) -> None:
+    go(page, server)
+    wanted = page.locator(".stMain input:not([type=file]):not([disabled]):visible").count()
+    page.keyboard.press("Tab")
+    reached: set[str] = set()
+    for _ in range(120):
+        label = page.evaluate(
+            "(e => e.tagName === 'INPUT' ? e.ariaLabel || e.id : '')(document.activeElement)"
+        )
+        reached |= {label} - {""}
+        if label == "volume (must be given)":
+            page.keyboard.press("Control+A")
+            page.keyboard.type("650 L")
+            page.keyboard.press("Enter")
+            settled(page)
+        page.keyboard.press("Tab")
+    assert len(reached) >= wanted, reached
+    expect(strip(page)).to_contain_text("changed")
+    expect(page.get_by_label("volume (must be given)", exact=True)).to_have_value("650 L")
+
+
+def test_a_bad_entry_is_explained_beside_it_and_the_rest_goes_on(
+    page: Page, server: Server
+) -> None:
+    go(page, server)
+    typed(page, "volume (must be given)", "five buckets")
+    message = page.get_by_text("begin with one number").last
+    expect(message).to_be_visible()
+    field = page.get_by_label("volume (must be given)", exact=True).bounding_box()
+    beside = message.bounding_box()
+    assert field is not None
+    assert beside is not None
+    assert 0.0 < beside["y"] - field["y"] < 200.0
+    expect(strip(page)).to_contain_text("1 field is not usable yet")
+    expect(strip(page)).to_contain_text("Worst: Ms")
+    assert "Traceback" not in page.content()
+    page.get_by_role("button", name="Undo").click()
+    settled(page)
+    expect(page.get_by_label("volume (must be given)", exact=True)).to_have_value("500 L")
+
+
+def test_a_study_is_described_saved_and_downloaded(
+    page: Page, server: Server, tmp_path: Path
+) -> None:
+    go(page, server)
+    typed(page, "volume (must be given)", "0,65 m3")
+    choose(page, "Duty")
+    typed(page, "hold band (must be given)", "4 %")
+    page.get_by_text("Open another study, save or download this one").click()
+    target = tmp_path / "my-plant.toml"
+    typed(page, "Save to: a name of your own", str(target))
+    page.get_by_role("button", name="Save the study").click()
+    expect(page.get_by_text("Saved to")).to_be_visible()
+    settled(page)
+    saved = cc.load(target)
+    assert saved.system.chamber.volume_m3 == pytest.approx(0.65)
+    assert saved.duty.hold_band == pytest.approx(0.04)
+    assert '"0,65 m3"' in target.read_text(encoding="utf-8")
+    expect(strip(page)).to_contain_text("saved")
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Download the study").click()
+    assert download.value.suggested_filename == "my-plant.toml"
+    assert Path(download.value.path()).read_bytes() == target.read_bytes()
+
+
+def test_an_upload_is_bounded_and_validated(page: Page, server: Server, tmp_path: Path) -> None:
+    go(page, server)
+    page.get_by_text("Open another study, save or download this one").click()
+    chooser = page.locator("input[type=file]").first
+    good = tmp_path / "mine.toml"
+    good.write_bytes(preset_path("student-rig").read_bytes())
+    chooser.set_input_files(good)
+    settled(page)
+    expect(strip(page)).to_contain_text("Student's rig")
+    big = tmp_path / "big.toml"
+    big.write_bytes(b"#" * 1_200_000)
+    page.locator("input[type=file]").first.set_input_files(big)
+    expect(page.get_by_text("or smaller").first).to_be_visible()
+    expect(strip(page)).to_contain_text("Student's rig")
+
+
+def test_a_reload_and_a_crash_bring_the_last_change_back(page: Page, server: Server) -> None:
+    go(page, server)
+    typed(page, "volume (must be given)", "700 L")
+    page.reload()
+    settled(page)
+    expect(page.get_by_label("volume (must be given)", exact=True)).to_have_value("700 L")
+    typed(page, "volume (must be given)", "710 L")
+    server.stop(signal.SIGKILL)
+    server.start()
+    page.reload()
+    settled(page)
+    expect(page.get_by_label("volume (must be given)", exact=True)).to_have_value("710 L")
+    expect(strip(page)).to_contain_text("changed")
+
+
+def test_the_server_is_killed_five_times_in_the_middle_of_a_save(
+    page: Page, server: Server, tmp_path: Path
+) -> None:
+    """The file is always one of the whole versions, and the page has the last change."""
+    target, chance = tmp_path / "plant.toml", random.Random(3)
+    target.write_bytes(preset_path("reference-plant").read_bytes())
+    go(page, server)
+    page.get_by_text("Open another study, save or download this one").click()
+    typed(page, "Or its path on this computer", str(target))
+    page.get_by_role("button", name="Open this file").click()
+    settled(page)
+    expect(strip(page)).to_contain_text("saved")
+    volumes = {0.5}
+    for round_ in range(1, 6):
+        typed(page, "volume (must be given)", f"{500 + round_} L")
+        volumes.add((500 + round_) * 1e-3)
+        page.get_by_role("button", name="Save the study").dispatch_event("click")
+        time.sleep(chance.uniform(0.0, 0.2))
+        server.stop(signal.SIGKILL)
+        found = cc.load(target).system.chamber.volume_m3
+        assert any(found == pytest.approx(volume) for volume in volumes)
+        server.start()
+        page.goto(f"{server.address}/?view=Describe&s={key(page)}")
+        settled(page)
+        expect(page.get_by_label("volume (must be given)", exact=True)).to_have_value(
+            f"{500 + round_} L"
+        )
+        expect(strip(page)).to_contain_text(re.compile("saved"))
+        page.get_by_text("Open another study, save or download this one").click()
+    page.get_by_role("button", name="Save the study").click()
+    settled(page)
+    assert cc.load(target).system.chamber.volume_m3 == pytest.approx(0.505)
+    assert sorted(path.name for path in tmp_path.iterdir() if path.suffix == ".toml") == [
+        "plant.toml"
+    ]
