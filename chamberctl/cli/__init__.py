@@ -1,4 +1,4 @@
-"""The command line: check, window, tune, simulate, report, workbench and presets.
+"""The command line: check, window, tune, rules, convert, simulate, report, workbench, presets.
 
 Exit status 0: good. 1: the answer is no. 2: what was given cannot be used. As of any program in a
 shell, 130: stopped by Ctrl-C; 141: the program that read the output closed it before its end.
