@@ -8,18 +8,20 @@ from chamberctl.study.outline import Row
 from chamberctl.study.typed_in import read_rows
 from desk.session import Session
 
+_WIDTHS = [2, 2, 1, 4]
+
 
 def show_pairs(session: Session, row: Row) -> None:
     """Show the rows of a field of pairs; each may be changed, taken out or added."""
     st.markdown(f"**{row.label}**")
-    st.caption(f"{row.help} · without it: {row.default or 'not given'}")
+    st.caption(row.help if row.required else f"{row.help} · without it: {row.default}")
     problem = session.problem_at(row.path)
     if problem:
         st.markdown(f":red[**✗ {row.label}:**] {problem}")
     kept = [list(pair) for pair in row.pairs]
     for number, pair in enumerate(kept):
         _one(session, row, kept, number, pair)
-    left, right = st.columns(2)
+    left, right = st.columns(_WIDTHS)[:2]
     left.button(
         "Add a row", key=f"row+:{session.generation}:{row.path}", on_click=session.edit_tables,
         args=({row.path: [*kept, ["", ""]]},), width="stretch",
@@ -36,7 +38,7 @@ def _one(session: Session, row: Row, kept: list[list[str]], number: int, pair: l
         rows[number][place] = str(st.session_state[f"{key}[{place}]"]).strip()
         session.edit({row.path: rows})
 
-    columns = st.columns([3, 3, 1])
+    columns = st.columns(_WIDTHS)
     for place, (text, unit) in enumerate(zip(pair, row.units, strict=True)):
         columns[place].text_input(
             f"{row.label}, row {number + 1}, {'first' if place == 0 else 'second'} value", text,

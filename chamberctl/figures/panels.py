@@ -60,6 +60,8 @@ class Panel:
     keep_out : float
         Radius of the hatched circle around -1 of a Nyquist diagram, which also gets the circle of
         gain 1; 0 for none.
+    shaded : tuple of (float, float)
+        Where the panel is gray, from and to across.
     """
 
     size_in: tuple[float, float]
@@ -69,6 +71,7 @@ class Panel:
     title: str = ""
     levels: tuple[Level, ...] = ()
     keep_out: float = 0.0
+    shaded: tuple[tuple[float, float], ...] = ()
 
     def at(self, x: Array, y: Array) -> tuple[Array, Array]:
         """Return where points lie in the picture [points from its upper left corner]."""
@@ -98,6 +101,7 @@ def frame(panel: Panel, number: int) -> str:
         f'<defs><clipPath id="inside-{number}"><rect x="{left:.1f}" y="{top:.1f}" '
         f'width="{wide:.1f}" height="{high:.1f}"/></clipPath></defs>'
     ]
+    parts += [_shade(panel, *span) for span in panel.shaded]
     for upright, scale in ((True, panel.x), (False, panel.y)):
         ticks = np.array(scale.ticks)
         shares = scale.share(ticks)
@@ -166,6 +170,15 @@ def _line(
     return (
         f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{color}" '
         f'stroke-width="{width:g}"{dashed}/>'
+    )
+
+
+def _shade(panel: Panel, begin: float, end: float) -> str:
+    left, top, wide, high = panel.box
+    low, far = np.clip(panel.x.share(np.array([begin, end])), 0.0, 1.0).tolist()
+    return (
+        f'<rect x="{left + wide * low:.1f}" y="{top:.1f}" width="{wide * (far - low):.1f}" '
+        f'height="{high:.1f}" fill="{style.RULE}"/>'
     )
 
 

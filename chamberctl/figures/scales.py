@@ -100,3 +100,24 @@ def round_end(about: float) -> float:
     """Return a round number that is not smaller; there are eight in a decade."""
     power = 10.0 ** math.floor(math.log10(about))
     return power * next(end for end in _ENDS if power * end >= about * (1.0 - 1e-9))
+
+
+def log_scale(label: str, values: Array) -> Scale:
+    """Return a logarithmic axis around positive values, numbered at 1, 2 and 5 or at decades.
+
+    Parameters
+    ----------
+    label : str
+    values : array
+        What must be seen; positive.
+    """
+    low, high = 0.85 * float(np.min(values)), 1.2 * float(np.max(values))
+    powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    steps = (1.0,) if math.log10(high / low) > 2.0 else (1.0, 2.0, 5.0)
+    ticks = tuple(
+        float(f"{step * 10.0**power:.12g}")
+        for power in powers
+        for step in steps
+        if low <= step * 10.0**power <= high
+    )
+    return Scale(label, low, high, log=True, ticks=ticks)

@@ -78,7 +78,7 @@ def traces(curves: Sequence[TraceCurve]) -> style.Picture:
     figure, axes = style.canvas(6.9, 3.8, rows=2, columns=len(curves), sharex="col")
     for column, curve in enumerate(curves):
         upper, lower = axes[column], axes[len(curves) + column]
-        first, last = _shown(curve)
+        first, last = shown(curve)
         for axis in (upper, lower):
             _gray(axis, curve)
             if math.isfinite(curve.parting_s):
@@ -96,7 +96,7 @@ def traces(curves: Sequence[TraceCurve]) -> style.Picture:
     return figure
 
 
-def _shown(curve: TraceCurve) -> tuple[int, int]:
+def shown(curve: TraceCurve) -> tuple[int, int]:
     """First and last sample to show: a little before it happens, until nothing more is seen."""
     final, setpoint = curve.reading[-1], curve.setpoint
     moving = np.abs(curve.reading - final) > 0.3 * curve.band * np.abs(setpoint)

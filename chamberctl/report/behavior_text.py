@@ -48,7 +48,7 @@ def section(study: Study, tuning: Tuning, days: Sequence[Day]) -> dict[str, Any]
             COUNTED,
         ],
         "refusals": refusals(days),
-        "parting": [_parting_sentence(study, day, apart) for day, (_, apart) in compared],
+        "parting": [parting_sentence(study, day, apart) for day, (_, apart) in compared],
         "findings": findings(study, days),
         "pictures": _pictures(
             study, days, worst, {day.scenario.name: found for day, found in compared}
@@ -263,7 +263,8 @@ def _compared(
     return found
 
 
-def _parting_sentence(study: Study, day: Day, apart: Parting) -> str:
+def parting_sentence(study: Study, day: Day, apart: Parting) -> str:
+    """Return where a run and its linear prediction part company, and why."""
     band = number(100 * study.duty.hold_band)
     where = f"{day.scenario.title} at point {label(study, day.point.where)}"
     if math.isinf(apart.after_s):

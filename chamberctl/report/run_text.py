@@ -123,7 +123,7 @@ def table(study: Study, run: ScenarioRun) -> Table:
     """
     rows = []
     for name in shown(study):
-        limit, broken = _limit(study, run, name)
+        limit, broken = limit_on(study, run, name)
         value = value_text(name, getattr(run.metrics, name))
         rows.append(
             Row((label(name), value, MEASURES[name].what.unit, limit), "strong" if broken else "")
@@ -133,7 +133,7 @@ def table(study: Study, run: ScenarioRun) -> Table:
     return Table("", columns, rows)
 
 
-def _limit(study: Study, run: ScenarioRun, name: str) -> tuple[str, bool]:
+def limit_on(study: Study, run: ScenarioRun, name: str) -> tuple[str, bool]:
     """The duty's limit on a metric in words, and whether the run breaks it."""
     measure = MEASURES[name]
     limit = getattr(study.duty.limits, measure.limit) if measure.limit else None

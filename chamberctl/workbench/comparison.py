@@ -40,7 +40,7 @@ def side_by_side(
     tunings = [one.tuning for one in shown]
     rows = [*_settings(tunings), *_margins(study, tunings), *_answers(study, compared)]
     rows.append(Row(["Holds the whole duty", *map(_verdict, tunings)], "strong"))
-    heads = (Column("Settings"), *(numbers(one.name) for one in shown))
+    heads = (Column("Settings", "", "part"), *(numbers(one.name) for one in shown))
     return Table("Settings side by side", heads, rows)
 
 

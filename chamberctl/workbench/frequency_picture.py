@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from chamberctl.control.frequency import stack
 from chamberctl.display import number
+from chamberctl.figures import style
 from chamberctl.figures.live import Note, Stroke, picture
 from chamberctl.figures.panels import Level, Panel
 from chamberctl.figures.scales import Scale, held_scale
@@ -160,16 +161,21 @@ def _ms_panel(
         top, "peak of the sensitivity", (Level(limit, "edge"),),
     )  # fmt: skip
     strokes = []
+    x = np.array(places)
     for place in reversed(range(len(shown))):
         look = look_of(place)
         marker = MARKERS[min(place, len(MARKERS) - 1)]
-        x = np.array(places)
-        strokes.append(Stroke(x, values[place], look.color, marker=marker))
+        strokes.append(Stroke(x, np.minimum(values[place], top.high), look.color, marker=marker))
+    under = top.high - 0.06 * (top.high - top.low)
     notes = [
-        Note(x, top.low + 0.06 * (top.high - top.low), "unstable", anchor="middle")
-        for x, point in zip(places, own.points, strict=True)
-        if not point.margins.stable
+        Note(at, under, number(value), anchor="middle")
+        for at, value in zip(places, values[0], strict=True)
+        if value > top.high
     ]
+    lost = np.array([not point.margins.stable for point in own.points])
+    if lost.any():
+        strokes.append(Stroke(x[lost], np.full(lost.sum(), under), style.ALARM, marker="cross"))
+        notes.append(Note(0.6, under - 0.12 * (top.high - top.low), "crosses: unstable"))
     return panel, strokes, notes
 
 

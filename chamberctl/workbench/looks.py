@@ -12,9 +12,9 @@ from chamberctl.figures.live import Stroke
 
 Array = NDArray[np.float64]
 
-SIZE_IN = (4.9, 4.3)
-LEFT, RIGHT, UPPER, LOWER = 0.125, 0.64, 0.575, 0.155
-WIDE, HIGH = 0.345, 0.355
+SIZE_IN = (4.9, 4.4)
+LEFT, RIGHT, UPPER, LOWER = 0.125, 0.63, 0.58, 0.17
+WIDE, HIGH = 0.34, 0.345
 
 DASHES = ("", "7 2.5", "2 1.8", "9 2.5 1.5 2.5", "5 1.5", "1 1.2", "12 3", "4 4")
 """Strokes of the candidates, the one in use first; more than these are told apart by their label

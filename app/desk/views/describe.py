@@ -84,12 +84,12 @@ def _elsewhere(session: Session, blocks: tuple[Block, ...]) -> None:
 
 
 def _section(session: Session, blocks: tuple[Block, ...], section: str) -> None:
+    if session.study is not None:
+        _curve(session, session.study, section)
     for block in in_section(blocks, section):
         if block.rows:
             with st.container(border=True):
                 _block(session, block)
-    if session.study is not None:
-        _curve(session, session.study, section)
     for block in blocks:
         for path, title in block.more:
             if section_of(path) == section:

@@ -10,7 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 import chamberctl as cc
 from chamberctl.control.forms import ACTION_SENTENCE
-from chamberctl.report import margins_text
+from chamberctl.report import margins_text, window_text
 from chamberctl.workbench.answers import Compared, Step, compare_answers
 from chamberctl.workbench.answers_picture import answers_picture
 from chamberctl.workbench.candidates import Bench, Shown
@@ -63,12 +63,9 @@ def _live(session: Session, words: DeltaGenerator) -> None:
     with pictures:
         shown, where = _chosen(session, bench, tuning)
         compared = _pictures(bench, shown, where)
-    left, right = st.columns([1, 1.6], gap="medium")
-    with left:
-        show_table(side_by_side(bench.study, shown, compared))
-    with right:
-        show_table(margins_text.at_points(bench.study, tuning))
-        show_findings(tuning.findings)
+    show_table(side_by_side(bench.study, shown, compared))
+    show_table(margins_text.at_points(bench.study, tuning))
+    show_findings(window_text.gathered(tuning.findings))
 
 
 def _chosen(session: Session, bench: Bench, tuning: cc.Tuning) -> tuple[list[Shown], str]:
