@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -92,3 +93,35 @@ def test_an_installed_wheel_writes_a_report_from_any_folder(
     run([sys.executable, "-c", start, *order], folder=tmp_path, PYTHONPATH=str(installed))
     written = {path.suffix for path in (tmp_path / "furnace").iterdir()}
     assert {".html", ".json", ".csv", ".toml"} <= written
+
+
+@pytest.mark.slow
+def test_an_installed_wheel_shows_its_page_from_any_folder(installed: Path, tmp_path: Path) -> None:
+    code = """
+from streamlit.testing.v1 import AppTest
+from chamberctl.resources import resource_folder
+page = AppTest.from_file(str(resource_folder("app") / "workbench.py"), default_timeout=120).run()
+assert not page.exception, page.exception
+print(resource_folder("app"), page.markdown[0].value)
+"""
+    printed = run(
+        [sys.executable, "-c", code], folder=tmp_path, PYTHONPATH=str(installed),
+        CHAMBERCTL_DATA=str(tmp_path / "data"),
+    )  # fmt: skip
+    assert printed.startswith(str(installed / "chamberctl" / "app"))
+    assert "Argon-swept crystal furnace" in printed
+
+
+def test_the_page_has_its_own_settings_wherever_it_is_started(installed: Path) -> None:
+    settings = tomllib.loads(
+        (installed / "chamberctl" / "app" / ".streamlit" / "config.toml").read_text("utf-8")
+    )
+    assert settings["server"]["address"] == "127.0.0.1"
+    assert settings["browser"]["gatherUsageStats"] is False
+
+
+def test_the_page_can_be_started_without_a_terminal(wheel: Path) -> None:
+    inside = zipfile.ZipFile(wheel)
+    (points,) = (name for name in inside.namelist() if name.endswith("entry_points.txt"))
+    text = inside.read(points).decode()
+    assert "[gui_scripts]\nchamberctl-workbench = chamberctl.cli.workbench:start" in text

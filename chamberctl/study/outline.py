@@ -252,7 +252,8 @@ def _row(place: _Place, spec: Spec, foreign: frozenset[str]) -> Row:
     idle = spec.key in foreign
     if isinstance(place.good, Part):
         idle = idle or spec.key in set(place.good.without_effect())
-    kind = "long text" if spec.key in _LONG else spec.kind
+    choices = _choices(place, spec)
+    kind = "long text" if spec.key in _LONG else "choice" if choices else spec.kind
     return Row(
         path=path,
         label=_NAMES.get(spec.key, _plain(spec.key)),
@@ -261,7 +262,7 @@ def _row(place: _Place, spec: Spec, foreign: frozenset[str]) -> Row:
         pairs=_pairs(value) if spec.kind == "pairs" else (),
         units=spec.units,
         dimension=spec.dimension,
-        choices=_choices(place, spec),
+        choices=choices,
         given=given,
         required=spec.required,
         idle=idle,
