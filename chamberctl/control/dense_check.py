@@ -10,9 +10,9 @@ import numpy as np
 
 from chamberctl.control.dense_envelope import corner_envelope, dense_envelope
 from chamberctl.control.finder import NEAR
-from chamberctl.control.gain_gaps import excess, turns
+from chamberctl.control.gain_gaps import turns
+from chamberctl.control.loop_excess import excesses, sharpened
 from chamberctl.control.loop_grid import Shape, loop_grid
-from chamberctl.control.loop_peaks import with_peaks
 from chamberctl.control.optimum import optimum_of
 from chamberctl.errors import Infeasible
 
@@ -113,19 +113,16 @@ class _Watched:
     def breaking(self, limits: LoopLimits, optimum: Optimum) -> list[int]:
         """Return, for every limit, the plant that exceeds it most; an unstable one first."""
         worst = self.unstable(optimum)[:1]
-        gain, shape = _law(optimum)
-        highest = np.zeros(self.grid.count)
-        for size in excess(self.grid, gain, shape, limits).values():
-            highest = np.maximum(highest, np.maximum.reduceat(size, self.grid.start[:-1]))
-        near = np.flatnonzero(highest > NEAR)
+        law = _law(optimum)
+        rough = excesses(self.grid, *law, limits).values()
+        near = np.flatnonzero(np.max([one.size for one in rough], axis=0) > NEAR)
         if near.size == 0:
             return worst
-        part = self.grid.subset(near)
-        part = with_peaks(part, excess(part, gain, shape, limits).values(), NEAR)
-        for size in excess(part, gain, shape, limits).values():
-            at = int(np.argmax(size))
-            if size[at] > 1.0 + TOLERATED:
-                worst.append(int(near[part.row[at]]) % len(self.plants))
+        part = sharpened(self.grid.subset(near), *law, limits, NEAR)
+        for excess in excesses(part, *law, limits).values():
+            row = int(np.argmax(excess.size))
+            if excess.size[row] > 1.0 + TOLERATED:
+                worst.append(int(near[row]) % len(self.plants))
         return list(dict.fromkeys(worst))
 
     def unstable(self, optimum: Optimum) -> list[int]:

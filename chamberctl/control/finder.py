@@ -16,15 +16,14 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from chamberctl.control.frequency import Index
-from chamberctl.control.gain_gaps import LimitName, excess, largest_gain, turns
+from chamberctl.control.gain_gaps import largest_gain, turns
+from chamberctl.control.loop_excess import excesses, sharpened
 from chamberctl.control.loop_grid import LoopGrid, Shape, loop_grid, rates
-from chamberctl.control.loop_peaks import with_peaks
 from chamberctl.control.shape_search import SHARES, Height, Place, ShapeSearch
 from chamberctl.errors import Infeasible
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
-    from chamberctl.control.frequency import Array
     from chamberctl.control.pace import LoopLimits
     from chamberctl.plant.linear import LoopModel
 
@@ -153,18 +152,14 @@ class Finder:
         td = share * ti_s
         return Shape(ti_s, td, td / self.ratio)
 
-    def peaks(self, law: Law, limits: LoopLimits) -> dict[LimitName, Array]:
-        """Return each peak over its limit at every entry of the grid."""
-        return excess(self.grid, law.gain, law.shape, limits)
-
     def _broken(self, law: Law, limits: LoopLimits) -> list[int]:
         """Return plants that a law breaks: for every limit the worst, and an unstable one."""
         joining = []
-        for size in self.peaks(law, limits).values():
-            peaks = np.maximum.reduceat(size, self.grid.start[:-1])
-            peaks[self.working] = 0.0
-            worst = int(np.argmax(peaks))
-            if peaks[worst] > 1.0 + EXACT:
+        for excess in excesses(self.grid, *law, limits).values():
+            size = excess.size.copy()
+            size[self.working] = 0.0
+            worst = int(np.argmax(size))
+            if size[worst] > 1.0 + EXACT:
                 joining.append(worst)
         value = self.grid.plant * self.grid.law(law.shape)
         unstable = turns(self.grid, value).unstable(law.gain) != 0
@@ -173,11 +168,11 @@ class Finder:
         return joining + first.tolist()
 
     def _polished(self, law: Law, limits: LoopLimits) -> list[int]:
-        """Add the frequencies of peaks near their limits; return plants that reach beyond."""
-        self.grid = with_peaks(self.grid, self.peaks(law, limits).values(), NEAR)
+        """Add the frequencies that matter near the limits; return plants that reach beyond."""
+        self.grid = sharpened(self.grid, *law, limits, NEAR)
         beyond: set[int] = set()
-        for size in self.peaks(law, limits).values():
-            beyond |= set(self.grid.row[size > 1.0 + EXACT].tolist())
+        for excess in excesses(self.grid, *law, limits).values():
+            beyond |= set(np.flatnonzero(excess.size > 1.0 + EXACT).tolist())
         return sorted(beyond)
 
 

@@ -11,16 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from chamberctl.control.crossing_limits import Forbidden, forbidden_by_crossings, is_asked
 from chamberctl.control.frequency import Array, Complex, Index
 from chamberctl.control.loop_grid import LoopGrid, Shape
-from chamberctl.control.pace import LoopLimits
-
-LimitName = Literal["ms", "mt", "disk_margin", "noise_gain"]
+from chamberctl.control.pace import LimitName, LoopLimits
 
 RESTING = 10.0
 """|L| at the lowest frequency below which a loop of two integrators is not seen to integrate."""
@@ -32,8 +30,8 @@ class Bound:
 
     Parameters
     ----------
-    limit : {"ms", "mt", "disk_margin", "noise_gain"}
-        The limit.
+    limit : str
+        The limit, as a field of LoopLimits.
     entry : int
         Entry of the grid's lists: plant and frequency.
     """
@@ -84,40 +82,52 @@ def quadratics(
         yield "noise_gain", size - law_size / limits.noise_gain**2, real, 1.0
 
 
-def forbidden(value: Complex, law: Complex, limits: LoopLimits) -> Intervals:
+def forbidden(
+    grid: LoopGrid, value: Complex, law: Complex, counts: Turns, limits: LoopLimits
+) -> Intervals:
     """Return the gains that some limit forbids at some entry."""
-    lows, highs, which, entries = [], [], [], []
-    names: list[LimitName] = []
-    for name, alpha, beta, gamma in quadratics(value, law, limits):
-        rest = beta * beta - alpha * gamma
-        at = np.flatnonzero((rest > 0.0) & ((beta < 0.0) | (alpha < 0.0)))
-        a, b = alpha[at], beta[at]
-        # the smaller root in magnitude without cancellation; no second one where a <= 0
-        root = np.sqrt(rest[at])
-        with np.errstate(divide="ignore"):
-            low = np.where(b > 0.0, (b + root) / -a, gamma / (root - b))
-            high = np.where(a > 0.0, (root - b) / a, np.inf)
-        lows.append(low)
-        highs.append(high)
-        which.append(np.full(at.size, len(names)))
-        entries.append(at)
-        names.append(name)
-    low, high, limit, entry = (np.concatenate(part) for part in (lows, highs, which, entries))
+    found = [
+        Forbidden(name, *_roots(alpha, beta, gamma))
+        for name, alpha, beta, gamma in quadratics(value, law, limits)
+    ]
+    if is_asked(limits):
+        found += forbidden_by_crossings(grid, value, counts, limits)
+    low, high, entry = (
+        np.concatenate([getattr(one, name) for one in found]) for name in ("low", "high", "entry")
+    )
+    limit = np.repeat(np.arange(len(found)), [one.low.size for one in found])
     order = np.argsort(low, kind="stable")
-    return Intervals(low[order], high[order], limit[order], entry[order], tuple(names))
+    names = tuple(one.limit for one in found)
+    return Intervals(low[order], high[order], limit[order], entry[order], names)
+
+
+def _roots(alpha: Array, beta: Array, gamma: float) -> tuple[Array, Array, Index]:
+    """Return where alpha k^2 + 2 beta k + gamma is negative for positive k, and at which entry."""
+    rest = beta * beta - alpha * gamma
+    at = np.flatnonzero((rest > 0.0) & ((beta < 0.0) | (alpha < 0.0)))
+    a, b = alpha[at], beta[at]
+    # the smaller root in magnitude without cancellation; no second one where a <= 0
+    root = np.sqrt(rest[at])
+    with np.errstate(divide="ignore"):
+        low = np.where(b > 0.0, (b + root) / -a, gamma / (root - b))
+        high = np.where(a > 0.0, (root - b) / a, np.inf)
+    return low, high, at
 
 
 @dataclass(frozen=True)
 class Turns:
     """How the number of unstable closed-loop poles of each plant goes with the gain.
 
-    `start` for the smallest gains; it changes by `change` at `gain` of plant `row`.
+    `start` for the smallest gains; it changes by `change` at `gain` of plant `row`, where L crosses
+    the negative real axis at `omega` [rad/s], behind `entry` of the grid.
     """
 
     start: NDArray[np.int64]
     row: Index
     gain: Array
     change: NDArray[np.int64]
+    omega: Array
+    entry: Index
 
     def unstable(self, gain: float) -> NDArray[np.int64]:
         """Return the number of unstable closed-loop poles of each plant at a gain."""
@@ -145,16 +155,19 @@ def turns(grid: LoopGrid, value: Complex) -> Turns:
     share = a.imag / (a.imag - b.imag)
     real = a.real + share * (b.real - a.real)
     on_axis = real < 0.0
-    at, real = at[on_axis], real[on_axis]
+    at, real, share = at[on_axis], real[on_axis], share[on_axis]
     row, gain = grid.row[at], -1.0 / real
+    omega = grid.omega[at] + share * (grid.omega[at + 1] - grid.omega[at])
     change = np.where(above[at + 1], 2, -2)
     if grid.loops.scan_time_s is not None:
         end = np.flatnonzero(value[last].real < 0.0)
         row = np.concatenate([row, end])
         gain = np.concatenate([gain, -1.0 / value[last[end]].real])
         change = np.concatenate([change, np.where(above[last[end]], -1, 1)])
+        omega = np.concatenate([omega, grid.omega[last[end]]])
+        at = np.concatenate([at, last[end]])
     arc = np.where(above[first], np.where(grid.loops.integrators >= 2, 2, 1), 0)
-    return Turns(grid.loops.unstable_poles + arc, row, gain, change)
+    return Turns(grid.loops.unstable_poles + arc, row, gain, change, omega, at)
 
 
 def largest_gain(grid: LoopGrid, shape: Shape, limits: LoopLimits) -> tuple[float, Bound | None]:
@@ -176,9 +189,9 @@ def largest_gain(grid: LoopGrid, shape: Shape, limits: LoopLimits) -> tuple[floa
     """
     law = grid.law(shape)
     value = grid.plant * law
-    ban = forbidden(value, law, limits)
-    lower, upper, bound = _gaps(ban, _least_gain(grid, value), grid.largest_gain)
     counts = turns(grid, value)
+    ban = forbidden(grid, value, law, counts, limits)
+    lower, upper, bound = _gaps(ban, _least_gain(grid, value), grid.largest_gain)
     for low, high, i in zip(lower[::-1], upper[::-1], bound[::-1], strict=True):
         inside = math.sqrt(low * high) if low > 0.0 else 0.5 * high
         if not np.any(counts.unstable(inside)):
@@ -203,25 +216,3 @@ def _least_gain(grid: LoopGrid, value: Complex) -> float:
     if not np.any(double):
         return 0.0
     return float(np.max(RESTING / np.abs(value[grid.start[:-1][double]])))
-
-
-def noise_gains(grid: LoopGrid, gain: float, shape: Shape) -> Array:
-    """Return |K S| at every entry of the grid [speed fraction per decade, or per Pa]."""
-    law = gain * grid.law(shape)
-    found: Array = np.abs(law / (1.0 + grid.plant * law))
-    return found
-
-
-def excess(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict[LimitName, Array]:
-    """Return each peak over its limit at every entry [-], for one law; above 1 is too much."""
-    law = gain * grid.law(shape)
-    value = grid.plant * law
-    distance = 1.0 / np.abs(1.0 + value)
-    found: dict[LimitName, Array] = {"ms": distance / limits.ms}
-    if limits.mt is not None:
-        found["mt"] = np.abs(value) * distance / limits.mt
-    if limits.disk_margin is not None:
-        found["disk_margin"] = 0.5 * np.abs(1.0 - value) * distance * limits.disk_margin
-    if limits.noise_gain is not None:
-        found["noise_gain"] = noise_gains(grid, gain, shape) / limits.noise_gain
-    return found

@@ -5,22 +5,22 @@ Integral action ki = Kc/Ti is the inverse of the integrated error after a step o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from chamberctl.control.crossing_limits import Excess
 from chamberctl.control.finder import DERIVATIVE_RATIO, Finder, Order, Structure
-from chamberctl.control.gain_gaps import LimitName, noise_gains
+from chamberctl.control.loop_excess import excesses, noise_gains
 from chamberctl.control.margins import margins
 from chamberctl.errors import InputError
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
-    from chamberctl.control.frequency import Array
     from chamberctl.control.margins import EnvelopeMargins
-    from chamberctl.control.pace import LoopLimits
+    from chamberctl.control.pace import LimitName, LoopLimits
     from chamberctl.plant.linear import LoopModel
 
 BINDING = 2e-3
@@ -35,10 +35,10 @@ class Binding:
     ----------
     plant : int
         Which of the plants.
-    limit : {"ms", "mt", "disk_margin", "noise_gain"}
-        The limit.
+    limit : str
+        The limit, as a field of LoopLimits.
     omega_rad_s : float
-        Where the peak is [rad/s].
+        Where the peak or the crossing is [rad/s].
     order : {"after", "before"}
         Order of the integral with which it binds.
     """
@@ -142,21 +142,19 @@ def optimum_of(finder: Finder, limits: LoopLimits) -> Optimum:
     return Optimum(
         settings=replace(settings, integral=worse),
         integral_action=law.integral_action,
-        bindings=_bindings(finder, finder.peaks(law, limits)),
+        bindings=_bindings(finder, excesses(finder.grid, *law, limits)),
         margins=found[worse],
         noise_gain=float(np.max(noise_gains(finder.grid, law.gain, shape))),
     )
 
 
-def _bindings(finder: Finder, peaks: dict[LimitName, Array]) -> tuple[Binding, ...]:
-    grid, count = finder.grid, len(finder.models)
-    found = []
-    for limit, size in peaks.items():
-        highest = np.maximum.reduceat(size, grid.start[:-1])
-        for row in np.flatnonzero(highest > 1.0 - BINDING):
-            span = slice(grid.start[row], grid.start[row + 1])
-            omega = float(grid.omega[span.start + int(np.argmax(size[span]))])
+def _bindings(finder: Finder, found: Mapping[LimitName, Excess]) -> tuple[Binding, ...]:
+    count = len(finder.models)
+    bindings = []
+    for limit, excess in found.items():
+        for row in np.flatnonzero(excess.size > 1.0 - BINDING):
             order, plant = finder.orders[row // count], int(row) % count
-            found.append((float(highest[row]), Binding(plant, limit, omega, order)))
-    found.sort(key=lambda pair: -pair[0])
-    return tuple(binding for _, binding in found)
+            omega = float(excess.omega[row])
+            bindings.append((float(excess.size[row]), Binding(plant, limit, omega, order)))
+    bindings.sort(key=lambda pair: -pair[0])
+    return tuple(binding for _, binding in bindings)

@@ -5,27 +5,20 @@ Each is found by solving again without it, not by a slope: at a kink slopes say 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from chamberctl.control.envelope import envelope_of
+from chamberctl.control.pace import limit_text
 from chamberctl.control.tolerance_cases import Cases
 from chamberctl.display import number
 
 if TYPE_CHECKING:
     from chamberctl.control.envelope import EnvelopePlant
-    from chamberctl.control.gain_gaps import LimitName
     from chamberctl.control.optimum import Optimum
-    from chamberctl.control.pace import LoopLimits
+    from chamberctl.control.pace import LimitName, LoopLimits
     from chamberctl.control.problem import Problem
-
-LIMIT_WORDS: Mapping[LimitName, str] = {
-    "ms": "Ms",
-    "mt": "Mt",
-    "disk_margin": "disk margin",
-    "noise_gain": "noise gain",
-}
 
 PEAK_STEP, SHARE_STEP = 0.1, 0.1
 """Ms and Mt are raised by so much, other limits by this share."""
@@ -139,8 +132,9 @@ def _looser(limits: LoopLimits, name: LimitName) -> tuple[LoopLimits, str]:
     looser = {
         "ms": value + PEAK_STEP,
         "mt": value + PEAK_STEP,
-        "disk_margin": value * (1.0 - SHARE_STEP),
         "noise_gain": value * (1.0 + SHARE_STEP),
-    }[name]
-    words = f"allowing {LIMIT_WORDS[name]} {number(looser)} instead of {number(value)}"
-    return replace(limits, **{name: looser}), words
+    }.get(name, value * (1.0 - SHARE_STEP))
+    if name == "gain_margin":
+        looser = max(looser, 1.0)
+    text = f"allowing {limit_text(name, looser)} instead of {number(value)}"
+    return replace(limits, **{name: looser}), text

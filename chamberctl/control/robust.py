@@ -15,12 +15,14 @@ from chamberctl.control.optimum import Optimum, optimum_of
 from chamberctl.control.pace import (
     DEFAULT_PACE,
     LEAST_USUAL_MS,
+    LIMIT_WORDS,
     PACES,
     LoopLimits,
+    limit_text,
     pace_name,
 )
 from chamberctl.control.problem import Problem
-from chamberctl.control.relaxations import LIMIT_WORDS, Relaxation, relaxations
+from chamberctl.control.relaxations import Relaxation, relaxations
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
@@ -107,9 +109,10 @@ def robust_settings(
     points : sequence of OperatingPoint, optional
         Its duty points from `duty_points`, where they are known already.
     ms_limit : float, optional
-        Largest Ms, and largest Mt [-]; that of the balanced choice if nothing is asked.
+        Largest Ms, and largest Mt [-]; that of the balanced choice if nothing is asked. The margins
+        that the duty asks for are kept besides.
     limits : LoopLimits, optional
-        All limits, in place of `ms_limit`.
+        All limits, in place of `ms_limit` and of those of the duty.
     structure : {"PI", "PID"}
         Whether derivative action is allowed.
     frame : PidSettings, optional
@@ -133,6 +136,7 @@ def robust_settings(
     points = duty_points(study) if points is None else points
     if limits is None:
         limits = LoopLimits.of_peak(PACES[DEFAULT_PACE] if ms_limit is None else ms_limit)
+        limits = limits.within(study.duty.limits)
     problem = Problem(
         study, tuple(points), structure, settings_frame(study) if frame is None else frame
     )
@@ -234,8 +238,8 @@ def _why(
     plants: Sequence[EnvelopePlant], limits: LoopLimits, optimum: Optimum, structure: Structure
 ) -> tuple[str, ...]:
     asked = ", ".join(
-        f"{words} {number(getattr(limits, name))}"
-        for name, words in LIMIT_WORDS.items()
+        limit_text(name, getattr(limits, name))
+        for name in LIMIT_WORDS
         if getattr(limits, name) is not None
     )
     points = len({plant.at for plant in plants})

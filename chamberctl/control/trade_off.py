@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.control.calmness import slowest
-from chamberctl.control.gain_gaps import noise_gains
+from chamberctl.control.loop_excess import noise_gains
 from chamberctl.control.pace import PACES
 from chamberctl.control.problem import Problem
 from chamberctl.errors import Infeasible

@@ -59,8 +59,11 @@ def test_optimal_pi_under_a_limit_on_ms(row, validation):
         LoopLimits(3.0, mt=1.2),
         LoopLimits(3.0, disk_margin=0.9),
         LoopLimits(3.0, noise_gain=4.0),
+        LoopLimits(9.0, gain_margin=4.0),
+        LoopLimits(9.0, phase_margin_deg=55.0),
+        LoopLimits(9.0, delay_margin_s=1.7),
     ],
-    ids=["Ms", "Mt", "disk margin", "noise"],
+    ids=["Ms", "Mt", "disk", "noise", "gain margin", "phase margin", "delay margin"],
 )
 def test_the_largest_gain_is_the_one_at_which_the_margin_meets_its_limit(scan_time_s, limits):
     frame = loops.settings(1.0, scan_time_s=scan_time_s)
@@ -75,7 +78,11 @@ def test_the_largest_gain_is_the_one_at_which_the_margin_meets_its_limit(scan_ti
         "mt": found.mt,
         "disk_margin": found.disk_margin,
         "noise_gain": _noise_gain(CHAMBER, law),
+        "gain_margin": found.gain_margin,
+        "phase_margin_deg": found.phase_margin_deg,
+        "delay_margin_s": found.delay_margin_s,
     }[bound.limit]
+    assert getattr(limits, bound.limit) < 9.0 or bound.limit.endswith(("deg", "_s"))
     assert reached == pytest.approx(getattr(limits, bound.limit), rel=3e-4)
     assert found.stable
     more = margins(CHAMBER, replace(law, kc=1.02 * gain))
@@ -102,6 +109,21 @@ def _noise_gain(model, law) -> float:
     g = [(c @ np.linalg.solve(v * np.eye(len(a)) - step, entry))[0, 0] for v in s]
     late = np.exp(-1j * omega * (model.dead_time_s + law.delay_s))
     return float(np.max(np.abs(k / (1.0 - k * np.array(g) * late))))
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [{"gain_margin": 6.0}, {"phase_margin_deg": 70.0}, {"delay_margin_s": 4.0}],
+    ids=["gain margin", "phase margin", "delay margin"],
+)
+def test_margins_that_are_asked_for_are_kept_and_reached(asked):
+    (name, value), *_ = asked.items()
+    models = [CHAMBER, plant([1.2], [15.0, 1.0], 1.0)]
+    found = find_optimum(models, SAMPLED, replace(LoopLimits(2.0), **asked))
+    reached = getattr(found.margins, name)
+    assert np.min(reached) == pytest.approx(value, rel=1e-3)
+    assert found.bindings[0].limit == name
+    assert found.integral_action < find_optimum(models, SAMPLED, LoopLimits(2.0)).integral_action
 
 
 def test_a_conditionally_stable_loop_is_not_taken_for_an_unstable_one():
@@ -263,6 +285,9 @@ def test_a_plant_of_the_wrong_sign_is_named():
         ({"ms": 1.6, "mt": 1.0}, "mt"),
         ({"ms": 1.6, "disk_margin": 2.0}, "disk_margin"),
         ({"ms": 1.6, "noise_gain": 0.0}, "noise_gain"),
+        ({"ms": 1.6, "gain_margin": 0.9}, "gain_margin"),
+        ({"ms": 1.6, "phase_margin_deg": 180.0}, "phase_margin_deg"),
+        ({"ms": 1.6, "delay_margin_s": -0.1}, "delay_margin_s"),
     ],
 )
 def test_limits_that_no_loop_can_keep_are_refused(limits, field):

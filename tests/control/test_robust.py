@@ -280,3 +280,14 @@ def test_duty_points_that_a_case_loses_are_reported() -> None:
     assert found.lost
     (finding,) = (f for f in found.findings if f.subject == "duty points at risk")
     assert found.lost[0].where in finding.text
+
+
+def test_margins_that_the_duty_asks_for_are_kept() -> None:
+    limits = small().duty.limits.model_copy(update={"phase_margin_deg": 65.0, "ms": 1.5})
+    duty = small().duty.model_copy(update={"limits": limits})
+    found = robust_settings(small().model_copy(update={"duty": duty}), explain=False)
+    assert found.limits.ms == found.limits.mt == 1.5
+    assert np.min(found.margins.phase_margin_deg) == pytest.approx(65.0, rel=1e-3)
+    assert found.bindings[0].limit == "phase_margin_deg"
+    assert "phase margin 65 deg" in found.why[0]
+    assert found.integral_action < balanced().integral_action

@@ -1,0 +1,127 @@
+"""How far a law is from its limits at many plants, with the frequencies between those of a grid.
+
+A parabola in ln w through a highest entry and its neighbors leads to the peak between them; its
+own error falls with the fourth power of the distance. Crossings are found on straight lines, and
+again on much shorter ones where a frequency was added.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from chamberctl.control.crossing_limits import Excess, crossing_excess, is_asked
+from chamberctl.control.frequency import Array, Index
+from chamberctl.control.gain_gaps import turns
+from chamberctl.control.loop_grid import LoopGrid, Shape
+from chamberctl.control.pace import CROSSING_LIMITS
+
+if TYPE_CHECKING:
+    from chamberctl.control.pace import LimitName, LoopLimits
+
+
+def noise_gains(grid: LoopGrid, gain: float, shape: Shape) -> Array:
+    """Return |K S| at every entry of the grid [speed fraction per decade, or per Pa]."""
+    law = gain * grid.law(shape)
+    found: Array = np.abs(law / (1.0 + grid.plant * law))
+    return found
+
+
+def peaks(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict[LimitName, Array]:
+    """Return each peak over its limit at every entry [-], for one law; above 1 is too much."""
+    value = gain * grid.plant * grid.law(shape)
+    distance = 1.0 / np.abs(1.0 + value)
+    found: dict[LimitName, Array] = {"ms": distance / limits.ms}
+    if limits.mt is not None:
+        found["mt"] = np.abs(value) * distance / limits.mt
+    if limits.disk_margin is not None:
+        found["disk_margin"] = 0.5 * np.abs(1.0 - value) * distance * limits.disk_margin
+    if limits.noise_gain is not None:
+        found["noise_gain"] = noise_gains(grid, gain, shape) / limits.noise_gain
+    return found
+
+
+def excesses(
+    grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits
+) -> dict[LimitName, Excess]:
+    """Return how far every plant is from each limit: 1 is at it, above 1 beyond.
+
+    Parameters
+    ----------
+    grid : LoopGrid
+        The plants.
+    gain : float
+        Gain of the law [speed fraction per decade, or per Pa].
+    shape : Shape
+        Its times.
+    limits : LoopLimits
+        What is asked.
+
+    Returns
+    -------
+    dict
+        Per limit that is asked for.
+    """
+    found: dict[LimitName, Excess] = {}
+    first = grid.start[:-1]
+    for name, size in peaks(grid, gain, shape, limits).items():
+        most = np.maximum.reduceat(size, first)
+        at = np.flatnonzero(size == most[grid.row])
+        omega = np.empty(grid.count)
+        omega[grid.row[at[::-1]]] = grid.omega[at[::-1]]
+        found[name] = Excess(most, omega)
+    if is_asked(limits):
+        value = grid.plant * grid.law(shape)
+        found |= crossing_excess(grid, value, turns(grid, value), gain, limits)
+    return found
+
+
+def sharpened(
+    grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits, least: float
+) -> LoopGrid:
+    """Return the grid with the frequencies at which a law comes near its limits.
+
+    Parameters
+    ----------
+    grid : LoopGrid
+        The plants.
+    gain : float
+        Gain of the law [speed fraction per decade, or per Pa].
+    shape : Shape
+        Its times.
+    limits : LoopLimits
+        What is asked.
+    least : float
+        Peaks and margins below this share of their limit are left alone.
+    """
+    rows, where = [], []
+    for size in peaks(grid, gain, shape, limits).values():
+        at = _highest(grid, size, least)
+        rows.append(grid.row[at])
+        where.append(_vertices(grid, size, at))
+    for name, one in excesses(grid, gain, shape, limits).items():
+        if name in CROSSING_LIMITS:
+            near = np.flatnonzero(one.size > least)
+            rows.append(near)
+            where.append(one.omega[near])
+    return grid.with_points(np.concatenate(rows), np.concatenate(where))
+
+
+def _highest(grid: LoopGrid, size: Array, least: float) -> Index:
+    """Return entries that no neighbor of the same plant surpasses."""
+    inner = grid.row[1:] == grid.row[:-1]
+    left = np.append(np.inf, np.where(inner, size[:-1], np.inf))
+    right = np.append(np.where(inner, size[1:], np.inf), np.inf)
+    return np.flatnonzero((size >= left) & (size >= right) & (size > least))
+
+
+def _vertices(grid: LoopGrid, size: Array, at: Index) -> Array:
+    x = np.log(grid.omega)
+    left, right = x[at - 1] - x[at], x[at + 1] - x[at]
+    low, high = (size[at - 1] - size[at]) / left, (size[at + 1] - size[at]) / right
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bend = (high - low) / (right - left)
+        shift = 0.5 * (left - low / bend)
+    shift = np.where(np.isfinite(shift), np.clip(shift, 0.9 * left, 0.9 * right), 0.5 * right)
+    return np.exp(x[at] + shift)
