@@ -10,9 +10,16 @@ from typing import Any
 import pytest
 
 from chamberctl.cli import main
-from tests import studies
+from chamberctl.study import load
 
-ONE_POINT = ("5 mbar", ("250 mbar L/s",))
+
+def written(folder: Path, gas_load: str) -> str:
+    """The reference plant at 5 mbar and one gas load, tuned by the quickest rule."""
+    path = folder / "study.toml"
+    hold = {"setpoint": "5 mbar", "gas_loads": [gas_load]}
+    changes = {"controller.rule": "simc", "duty.hold": [hold]}
+    load("preset:reference-plant").with_text(changes).save(path)
+    return str(path)
 
 
 @pytest.fixture
@@ -26,7 +33,7 @@ def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str
 
 
 def test_rules_side_by_side_with_sources_and_the_cautions(run: Any, tmp_path: Path) -> None:
-    path = studies.reference_study(tmp_path, ONE_POINT)
+    path = written(tmp_path, "250 mbar L/s")
     status, out, _ = run("rules", path)
     said = " ".join(out.split())
     assert status == 0
@@ -41,7 +48,7 @@ def test_rules_side_by_side_with_sources_and_the_cautions(run: Any, tmp_path: Pa
 
 
 def test_rules_for_other_programs(run: Any, tmp_path: Path) -> None:
-    path = studies.reference_study(tmp_path, ONE_POINT)
+    path = written(tmp_path, "250 mbar L/s")
     status, out, _ = run("rules", path, "--json")
     answer = json.loads(out, parse_constant=lambda word: pytest.fail(word))
     assert status == 0
@@ -54,7 +61,7 @@ def test_rules_for_other_programs(run: Any, tmp_path: Path) -> None:
 
 
 def test_without_a_point_to_hold_there_is_nothing_to_compare(run: Any, tmp_path: Path) -> None:
-    path = studies.reference_study(tmp_path, ("5 mbar", ("60 mbar L/s",)))
+    path = written(tmp_path, "60 mbar L/s")
     status, _, err = run("rules", path)
     assert status == 1
     assert "No duty point can be held by speed" in err
