@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from chamberctl.control.language import Language
     from chamberctl.study import Study
 
-Record = Literal["as_found", "as_left"]
+Record = Literal["as_found", "as_left", "settings"]
 
 #: Names under which people write settings down -> the law's symbol.
 NAMES: Mapping[str, str] = {
@@ -48,6 +48,9 @@ _BELONGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "repeats": ("integral_as", ("repeats per minute", "repeats per second")),
 }
 
+READING = "reading"
+"""Entry that says which reading the controller had when its settings were recorded."""
+
 _ASSUMED: Mapping[str, tuple[str, str]] = {
     "Td": ("0", "no derivative"),
     "b": ("1", "setpoint weight 1"),
@@ -62,7 +65,7 @@ class FoundSettings:
 
     Parameters
     ----------
-    record : {"as_found", "as_left"}
+    record : {"as_found", "as_left", "settings"}
         Table of the study.
     typed : TypedSettings
         As typed, in the controller's language.
@@ -89,8 +92,9 @@ def found_settings(study: Study, record: Record = "as_found") -> FoundSettings |
     study : Study
         Its table controller.as_found holds texts by name: "gain", "integral" and so on, or the
         law's symbols (Kc, Ti, Td, Tfd, Tf, b, c, Tt, ramp, output_min, output_max); each a number
-        in the controller's own unit, with or without it.
-    record : {"as_found", "as_left"}
+        in the controller's own unit, with or without it. An entry "reading" says that the
+        controller had another reading then.
+    record : {"as_found", "as_left", "settings"}
         Which table.
 
     Returns
@@ -109,14 +113,17 @@ def found_settings(study: Study, record: Record = "as_found") -> FoundSettings |
     if not texts:
         return None
     place = f"controller.{record}"
-    frame = settings_frame(study)
+    then = as_recorded(study, record)
     # any gains: they are replaced by what was written down
-    blank = to_typed(replace(frame, kc=1.0, ti_s=60.0), study.controller, study.system.drive)
+    frame = replace(settings_frame(then), kc=1.0, ti_s=60.0)
+    blank = to_typed(frame, then.controller, then.system.drive)
     named: dict[str, tuple[str, str]] = {}
     others = []
     for name, text in texts.items():
         plain = " ".join(name.replace("_", " ").replace("-", " ").lower().split())
         key = NAMES.get(plain)
+        if plain == READING:
+            continue
         if key is None:
             others.append(f"{name} = {text}")
             continue
@@ -147,6 +154,33 @@ def found_settings(study: Study, record: Record = "as_found") -> FoundSettings |
             first.remedy, given=first.given, field=first.field or place, file=study.file
         ) from error
     return FoundSettings(record, typed, settings, tuple(assumed), tuple(others))
+
+
+def as_recorded(study: Study, record: Record = "as_found") -> Study:
+    """Return the study with its controller on the reading that it had when settings were recorded.
+
+    Parameters
+    ----------
+    study : Study
+    record : {"as_found", "as_left", "settings"}
+        Which table.
+
+    Raises
+    ------
+    FormError
+        If the table's entry "reading" is none.
+    """
+    texts: Mapping[str, str] = getattr(study.controller, record) or {}
+    reading = texts.get(READING, study.controller.reading)
+    if reading == study.controller.reading:
+        return study
+    if reading not in ("log10", "linear"):
+        raise FormError(
+            "a reading is log10 or linear", given=reading, field=f"controller.{record}.{READING}",
+            file=study.file,
+        )  # fmt: skip
+    control = study.controller.model_copy(update={"reading": reading})
+    return study.model_copy(update={"controller": control})
 
 
 def _check_notation(name: str, words: Language, field: str, text: str, file: str) -> None:

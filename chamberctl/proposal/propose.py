@@ -8,10 +8,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from chamberctl.control.duty_loops import duty_loops
+from chamberctl.control.found import found_settings
 from chamberctl.control.margins import margins
 from chamberctl.control.pace import PACES, pace_name
 from chamberctl.control.robust_design import robust_design
-from chamberctl.control.tuning import assessed, rule_tuning
+from chamberctl.control.tuning import assess, assessed, rule_tuning
 from chamberctl.display import number
 from chamberctl.findings import Finding
 from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches
@@ -20,6 +21,7 @@ from chamberctl.simulation.scenarios import corners
 
 if TYPE_CHECKING:
     from chamberctl.control.duty_loops import DutyLoops
+    from chamberctl.control.found import FoundSettings
     from chamberctl.control.tuning import Tuning
     from chamberctl.study import Study
 
@@ -59,9 +61,13 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
     envelope bears. Setpoint weight, setpoint ramp and tracking time are then chosen by trying them
     on the plant. Where the duty states limits that only a run can judge, the settings are tried on
     steps of setpoint and gas, on pump-down and on the return from standby, and are made calmer
-    until the limits hold too. With the rule "simc" the published rule is taken as it stands.
+    until the limits hold too. With the rule "simc" the published rule is taken as it stands. Where
+    the study states settings that a person chose, these are checked and nothing is looked for.
     """
     progress("duty points and their loops")
+    chosen = found_settings(study, "settings")
+    if chosen is not None:
+        return _as_chosen(study, chosen)
     if study.controller.rule == "simc":
         return rule_tuning(study)
     loops = duty_loops(study)
@@ -80,6 +86,14 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
             break
     assert best is not None
     return _with_trials(*best, asked, first)
+
+
+def _as_chosen(study: Study, chosen: FoundSettings) -> Tuning:
+    """Check the settings that a person chose."""
+    named = (study.controller.settings or {}).get("name", "")
+    origin = "These settings were chosen by a person"
+    said = "; ".join((f"{origin}: {named}" if named else origin, *chosen.assumed))
+    return assess(study, chosen.settings, origin=f"{said}.")
 
 
 def asked_ms(study: Study) -> float:

@@ -258,6 +258,10 @@ class Controller(Part):
         shown="equal to the dead time of the reduced model",
         source="Skogestad, J. Process Control 13 (2003): tau_c = theta",
     )  # fmt: skip
+    settings: dict[str, str] | None = table(
+        "settings that a person chose, as typed in the controller, with their name; in place of "
+        "those that the rule finds", source="those of the rule",
+    )  # fmt: skip
     as_found: dict[str, str] | None = table(
         "settings as they were found, as typed in the controller", source="not recorded"
     )

@@ -16,7 +16,7 @@ from chamberctl.control.forms import (
     rounding_findings,
     to_typed,
 )
-from chamberctl.control.found import found_settings
+from chamberctl.control.found import as_recorded, found_settings
 from chamberctl.control.tuning import assess
 from chamberctl.errors import Infeasible, InputError
 
@@ -139,7 +139,8 @@ def found_beside(study: Study) -> Tuning | Infeasible | InputError | None:
         if found is None:
             return None
         said = f"; {', '.join(found.assumed)}" if found.assumed else ""
-        return assess(study, found.settings, origin=f"As found in the controller{said}.")
+        then = as_recorded(study)
+        return assess(then, found.settings, origin=f"As found in the controller{said}.")
     except (Infeasible, InputError) as refusal:
         return refusal
 

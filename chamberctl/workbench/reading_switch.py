@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from chamberctl.control.conversions import FormError
 from chamberctl.control.forms import from_typed, read_typed
+from chamberctl.control.found import READING
 from chamberctl.display import Display
 from chamberctl.errors import InputError
 from chamberctl.quantities import format_quantity
@@ -73,6 +74,10 @@ def other_reading(
     control, drive = study.controller, study.system.drive
     to: Literal["log10", "linear"] = "linear" if control.reading == "log10" else "log10"
     changes: dict[str, object] = {"controller.reading": to}
+    for record in ("as_found", "as_left"):
+        texts = getattr(control, record)
+        if texts and READING not in texts:
+            changes[f"controller.{record}.{READING}"] = control.reading
     update: dict[str, object] = {"reading": to}
     if to == "log10" and control.reading_low_pa <= 0.0:
         low = study.loop_gauge().range_low_pa

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from chamberctl.control.conversions import FormError
-from chamberctl.control.found import found_settings
+from chamberctl.control.found import as_recorded, found_settings
 from chamberctl.errors import QuantityError
 from chamberctl.study import Study, load
 
@@ -112,3 +112,17 @@ def test_values_left_are_read_in_the_same_way(plain: Study) -> None:
     found = found_settings(study, "as_left")
     assert found is not None
     assert (found.record, found.settings.ti_s) == ("as_left", 10.0)
+
+
+def test_settings_recorded_on_another_reading_say_so(plain: Study) -> None:
+    texts = {"Kc": "12", "Ti": "10", "reading": "linear"}
+    study = with_found(plain, texts)
+    found = found_settings(study)
+    assert found is not None
+    assert found.settings.reading == "linear"
+    assert found.settings.kc == pytest.approx(12.0 / (100.0 - 0.1) / 100.0)
+    assert found.others == ()
+    assert as_recorded(study).controller.reading == "linear"
+    assert as_recorded(plain) is plain
+    with pytest.raises(FormError, match=r"as_found\.reading: given loud; a reading is log10"):
+        found_settings(with_found(plain, {**texts, "reading": "loud"}))
