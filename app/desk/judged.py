@@ -8,7 +8,7 @@ import chamberctl as cc
 from chamberctl.control.duty_loops import DutyLoops, duty_loops
 from chamberctl.report.verdict import Verdict, verdict
 from chamberctl.workbench.candidates import Bench, Candidate, Shown, found_beside, tried
-from desk.results import KEPT, tuning_of, window_of
+from desk.results import FIRST_GUESS, KEPT, tuning_of, window_of
 from desk.session import Session
 
 KEPT_TUNINGS = 60
@@ -56,13 +56,13 @@ def _verdict(
 
 
 def bench(session: Session) -> Bench | Refusal:
-    """Return the study's loops and own settings, or why there are none."""
+    """Return the study's loops and first guess, or why there are none."""
     assert session.study is not None
     return _bench(session.good_text, session.study)
 
 
 def judge(session: Session, candidate: Candidate | None) -> cc.Tuning | Refusal:
-    """Return a candidate's settings over the whole duty; None: the study's own."""
+    """Return a candidate's settings over the whole duty; None: the first guess."""
     found = bench(session)
     if not isinstance(found, Bench):
         return found
@@ -86,7 +86,7 @@ def verdict_in_use(session: Session) -> Verdict:
 
 def name_in_use(session: Session) -> str:
     """Return what the settings in use are called."""
-    return session.settings.name if session.settings else "the study's own"
+    return session.settings.name if session.settings else FIRST_GUESS
 
 
 def as_found(session: Session) -> cc.Tuning | Refusal | None:
@@ -106,7 +106,7 @@ def beside(session: Session) -> list[Shown]:
     if session.settings is not None:
         own = judge(session, None)
         if isinstance(own, cc.Tuning):
-            shown.append(Shown("the study's own", own))
+            shown.append(Shown(FIRST_GUESS, own))
     for candidate in session.candidates:
         tuning = judge(session, candidate)
         if candidate != session.settings and isinstance(tuning, cc.Tuning):

@@ -9,6 +9,7 @@ import streamlit as st
 import chamberctl as cc
 from chamberctl.workbench.candidates import Candidate, candidate_of
 from desk import judged
+from desk.results import FIRST_GUESS
 from desk.session import Session
 
 
@@ -31,7 +32,7 @@ def show(session: Session, tuning: cc.Tuning) -> None:
     said = st.session_state.pop("kept:said", "")
     if said:
         st.markdown(f":red[**✗ Name:**] {said}")
-    _line(session, "the study's own", None, session.settings is None, can_drop=False)
+    _line(session, FIRST_GUESS, None, session.settings is None, can_drop=False)
     found = judged.as_found(session)
     if isinstance(found, cc.Tuning):
         taken = candidate_of(judged.AS_FOUND, found, "As found in the controller.")

@@ -40,21 +40,11 @@ def tuning_of(text: str, _study: cc.Study) -> cc.Tuning | cc.Infeasible | cc.Inp
     """Return the settings a page begins with, or in their place the refusal with its reason.
 
     They are the published rule's at the hardest point: found at once, so that margins and verdict
-    follow every change of the study. The study's own way may take many seconds; see `proposal_of`.
+    follow every change of the study. The study's own way may take many seconds; see
+    `desk.proposing`.
     """
     try:
         return rule_tuning(_study)
-    except (cc.Infeasible, cc.InputError) as refusal:
-        return refusal
-
-
-@st.cache_resource(
-    max_entries=KEPT, show_spinner="Finding the settings, for every plant there may be ..."
-)
-def proposal_of(text: str, _study: cc.Study) -> cc.Tuning | cc.Infeasible | cc.InputError:
-    """Return what the study's own way of tuning proposes, or the refusal; for a button."""
-    try:
-        return cc.tune(_study)
     except (cc.Infeasible, cc.InputError) as refusal:
         return refusal
 

@@ -15,14 +15,19 @@ import chamberctl as cc
 from chamberctl.errors import Problem
 from chamberctl.study import editing, files, recovery
 from chamberctl.study.source import decode_source, read_source
-from chamberctl.workbench.candidates import Candidate
+from chamberctl.workbench.candidates import Candidate, carried
+from chamberctl.workbench.study_settings import joined, split
 
 MOST_STEPS_BACK = 200
 
 
 @dataclass(frozen=True)
 class State:
-    """All that undo brings back. ``settings`` None: those the tuning gives."""
+    """All that undo brings back.
+
+    ``text`` is the study's text without the settings that a person chose; these are ``settings``,
+    None where the study's own way of finding settings is used.
+    """
 
     text: str
     settings: Candidate | None = None
@@ -53,6 +58,7 @@ class Session:
     back: list[State] = field(default_factory=list)
     forth: list[State] = field(default_factory=list)
     copy_fingerprint: str = ""
+    whole: tuple[tuple[str, Candidate | None], str] | None = None
 
     # --- how a session begins -----------------------------------------------------------------
 
@@ -68,12 +74,8 @@ class Session:
     def restored(cls, copy: recovery.RecoveryCopy) -> Session:
         """Return the session that a recovery copy was made of."""
         more = copy.more
-        settings = more.get("settings")
-        state = State(
-            copy.text,
-            None if settings is None else Candidate(**settings),
-            tuple(Candidate(**entry) for entry in more.get("candidates", ())),
-        )
+        kept = tuple(Candidate(**entry) for entry in more.get("candidates", ()))
+        state = State(*split(copy.text), kept)
         session = cls(
             copy.key, state, copy.source, copy.file, copy.file_fingerprint, copy.text_fingerprint
         )
@@ -89,8 +91,11 @@ class Session:
 
     @property
     def text(self) -> str:
-        """The study's text as it stands, valid or not."""
-        return self.state.text
+        """The study's text as it stands, with the settings in use, valid or not."""
+        state = (self.state.text, self.state.settings)
+        if self.whole is None or self.whole[0] != state:
+            self.whole = (state, joined(*state))
+        return self.whole[1]
 
     @property
     def settings(self) -> Candidate | None:
@@ -135,7 +140,7 @@ class Session:
 
     def edit(self, changes: Mapping[str, Any]) -> None:
         """Type fields of the study anew, by path; None removes a field."""
-        self._change(replace(self.state, text=editing.with_changes(self.text, changes)))
+        self._change_text(editing.with_changes(self.text, changes))
 
     def edit_tables(self, changes: Mapping[str, Any]) -> None:
         """Add or take out whole tables and rows, by path."""
@@ -148,7 +153,7 @@ class Session:
 
     def set_text(self, text: str) -> None:
         """Take a whole new text."""
-        self._change(replace(self.state, text=text))
+        self._change_text(text)
         self.generation += 1
 
     def use(self, settings: Candidate | None) -> None:
@@ -172,7 +177,7 @@ class Session:
         candidates: tuple[Candidate, ...],
     ) -> None:
         """Type fields anew and take other settings with them, as one change."""
-        text = editing.with_changes(self.text, changes)
+        text = editing.with_changes(self.state.text, changes)
         self._change(State(text, settings, candidates))
         self.generation += 1
 
@@ -254,6 +259,16 @@ class Session:
             self.text_fingerprint, more,
         )  # fmt: skip
 
+    def _change_text(self, text: str) -> None:
+        """Take a new text; settings keep their meaning where the controller speaks otherwise."""
+        before = self.study
+        self._change(State(*split(text), self.candidates))
+        if before is None or self.study is None or self.problems:
+            return
+        kept = carried(before, self.study, self.candidates)
+        used = carried(before, self.study, () if self.settings is None else (self.settings,))
+        self._take(replace(self.state, candidates=kept, settings=used[0] if used else None))
+
     def _change(self, state: State) -> None:
         if state == self.state:
             return
@@ -268,6 +283,8 @@ class Session:
             self.generation += 1
 
     def _take(self, state: State) -> None:
+        if state == self.state and self.study is not None:
+            return
         changed = state.text != self.state.text
         self.state = state
         if changed:
@@ -275,7 +292,7 @@ class Session:
         self.write_copy()
 
     def _judge(self) -> None:
-        found = editing.judge(self.text, self.file or self.source, self.study)
+        found = editing.judge(self.state.text, self.file or self.source, self.study)
         self.study, self.good_text, self.problems = found.study, found.text, found.problems
 
     def _opened(self, path: str, text: str, source: str) -> None:
@@ -283,7 +300,8 @@ class Session:
         self.file = str(Path(path).absolute()) if is_file else ""
         self.file_fingerprint = files.file_fingerprint(path) if is_file else ""
         self.text_fingerprint = files.fingerprint(text.encode("utf-8"))
-        self.source, self.study, self.state = source, None, State(text)
+        self.source, self.study, self.state = source, None, State(*split(text))
+        self.whole = ((self.state.text, self.state.settings), text)
         self.back, self.forth = [], []
         self.generation += 1
         self._judge()

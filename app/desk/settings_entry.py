@@ -48,7 +48,7 @@ def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> 
     st.session_state[exact] = wrong[row.key][0] if row.key in wrong else row.text
     st.text_input(
         f"{label}, exactly" if row.key in SLID else label, key=exact, on_change=take, args=(exact,),
-        help=f"{row.meaning}; empty: the study's own number",
+        help=f"{row.meaning}; empty: the first guess's number",
     )  # fmt: skip
     if row.key in wrong:
         st.markdown(f":red[**✗ {row.label}:**] {wrong[row.key][1]}")

@@ -17,7 +17,7 @@ from chamberctl.workbench.candidates import Bench, Shown
 from chamberctl.workbench.comparison import side_by_side
 from chamberctl.workbench.frequency_picture import frequency_picture
 from chamberctl.workbench.reading_switch import other_reading
-from desk import explained, judged, kept, own_way, settings_entry, strip
+from desk import explained, judged, kept, own_way, proposing, settings_entry, strip
 from desk.findings import show_findings, show_refusal
 from desk.session import Session
 from desk.tables import show_table
@@ -34,7 +34,8 @@ _WORST = "where margins are worst"
 def show(session: Session) -> None:
     """Draw the view."""
     tuning = judged.in_use(session)
-    with st.container(horizontal=True, gap="small"):
+    with st.container(horizontal=True, gap="small", vertical_alignment="center"):
+        proposing.show(session)
         with st.popover("Settings found in the controller"):
             own_way.show_found(session, tuning)
         with st.popover("How the study finds its own settings"):
@@ -52,7 +53,7 @@ def _live(session: Session, words: DeltaGenerator) -> None:
         return
     if not isinstance(tuning, cc.Tuning):
         show_refusal(tuning)
-        st.button("Back to the study's own settings", on_click=session.use, args=(None,))
+        st.button("Back to the first guess", on_click=session.use, args=(None,))
         return
     controls, pictures = st.columns([1, 2.6], gap="medium")
     with controls:

@@ -1,0 +1,60 @@
+"""The study's own way of tuning, which may take many seconds, beside a page that goes on."""
+
+from __future__ import annotations
+
+import threading
+import time
+from typing import TYPE_CHECKING
+
+from chamberctl.errors import Infeasible, InputError
+
+if TYPE_CHECKING:
+    from chamberctl.control.tuned import Tuning
+    from chamberctl.study import Study
+
+
+class ProposalJob:
+    """One proposal on its way.
+
+    Parameters
+    ----------
+    study : Study
+        What is tuned, as it stood when the job began.
+    text : str
+        Its text, so that a page knows whether it still is the one shown.
+    """
+
+    def __init__(self, study: Study, text: str) -> None:
+        self.study, self.text = study, text
+        self.result: Tuning | Infeasible | InputError | None = None
+        self._begun = time.monotonic()
+        self._thread = threading.Thread(target=self._work, name="proposal", daemon=True)
+        self._thread.start()
+
+    @property
+    def running(self) -> bool:
+        """Whether it is still on its way."""
+        return self._thread.is_alive()
+
+    @property
+    def elapsed_text(self) -> str:
+        """How long it has taken so far, in whole seconds."""
+        return f"{time.monotonic() - self._begun:.0f} s"
+
+    def wait(self, longest_s: float) -> None:
+        """Wait until it is done.
+
+        Parameters
+        ----------
+        longest_s : float
+            But no longer than this [s].
+        """
+        self._thread.join(longest_s)
+
+    def _work(self) -> None:
+        from chamberctl.proposal.propose import tune
+
+        try:
+            self.result = tune(self.study)
+        except (Infeasible, InputError) as refusal:
+            self.result = refusal
