@@ -245,11 +245,7 @@ class Session:
         self.file_fingerprint = self.text_fingerprint
 
     def _copy(self, saving_to: str) -> recovery.RecoveryCopy:
-        settings = None if self.settings is None else vars(self.settings)
-        more: dict[str, Any] = {
-            "settings": settings,
-            "candidates": [vars(kept) for kept in self.candidates],
-        }
+        more: dict[str, Any] = {"candidates": [vars(kept) for kept in self.candidates]}
         if saving_to:
             more["saving_to"] = saving_to
         if self.problems:

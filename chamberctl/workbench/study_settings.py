@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import tomlkit
@@ -15,6 +16,7 @@ UNNAMED = "as the study states"
 """Name of settings whose study does not name them."""
 
 _NAME, _NOTE = "name", "note"
+_CONTROLLER = re.compile(r"^\[controller\][^\n]*\n", re.MULTILINE)
 
 
 def split(text: str) -> tuple[str, Candidate | None]:
@@ -25,6 +27,8 @@ def split(text: str) -> tuple[str, Candidate | None]:
     text : str
         TOML text, valid or not; where it is no TOML or has no such settings it stays as it is.
     """
+    if "settings" not in text:
+        return text, None
     try:
         table = tomlkit.parse(text).get("controller", {}).get("settings")
     except (TOMLKitError, AttributeError):
@@ -43,11 +47,11 @@ def joined(text: str, settings: Candidate | None) -> str:
     named = {_NAME: settings.name, **settings.texts}
     if settings.note:
         named[_NOTE] = settings.note
-    return editing.with_changes(text, {PATH: tomlkit_table(named)})
-
-
-def tomlkit_table(texts: Mapping[str, str]) -> tomlkit.items.InlineTable:
-    """Return texts as a table on one line, as the study's other tables of texts are written."""
-    table = tomlkit.inline_table()
-    table.update(texts)
-    return table
+    written = ", ".join(
+        f"{key} = {tomlkit.string(value).as_string()}" for key, value in named.items()
+    )
+    head = _CONTROLLER.search(text)
+    if head is None:  # the table is written in some other way
+        return editing.with_changes(text, {PATH: named})
+    # a line of its own at the table's head: this is done at every move of a slider
+    return f"{text[: head.end()]}settings = {{ {written} }}\n{text[head.end() :]}"
