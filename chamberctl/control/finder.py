@@ -43,7 +43,7 @@ ROUGH, FINE = 0.125, 1e-3
 EXACT = 1e-5
 """Peaks may exceed their limit by this share after polishing."""
 
-NEAR = 0.98
+NEAR = 0.9
 """Peaks on the frequency grid that reach this share of their limit are polished."""
 
 ROUNDS = 200

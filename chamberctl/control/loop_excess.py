@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from chamberctl.control.pace import LimitName, LoopLimits
 
 
+PASSES, SHARP = 6, 1e-6
+"""Frequencies are added until the highest excess moves by less, or so many times."""
+
+
 def noise_gains(grid: LoopGrid, gain: float, shape: Shape) -> Array:
     """Return |K S| at every entry of the grid [speed fraction per decade, or per Pa]."""
     law = gain * grid.law(shape)
@@ -95,6 +99,19 @@ def sharpened(
     least : float
         Peaks and margins below this share of their limit are left alone.
     """
+    before = -np.inf
+    for _ in range(PASSES):
+        grid = _once_sharpened(grid, gain, shape, limits, least)
+        after = max(float(np.max(e.size)) for e in excesses(grid, gain, shape, limits).values())
+        if after <= before + SHARP:
+            break
+        before = after
+    return grid
+
+
+def _once_sharpened(
+    grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits, least: float
+) -> LoopGrid:
     rows, where = [], []
     for size in peaks(grid, gain, shape, limits).values():
         at = _highest(grid, size, least)
@@ -119,8 +136,8 @@ def _highest(grid: LoopGrid, size: Array, least: float) -> Index:
 def _vertices(grid: LoopGrid, size: Array, at: Index) -> Array:
     x = np.log(grid.omega)
     left, right = x[at - 1] - x[at], x[at + 1] - x[at]
-    low, high = (size[at - 1] - size[at]) / left, (size[at + 1] - size[at]) / right
     with np.errstate(divide="ignore", invalid="ignore"):
+        low, high = (size[at - 1] - size[at]) / left, (size[at + 1] - size[at]) / right
         bend = (high - low) / (right - left)
         shift = 0.5 * (left - low / bend)
     shift = np.where(np.isfinite(shift), np.clip(shift, 0.9 * left, 0.9 * right), 0.5 * right)
