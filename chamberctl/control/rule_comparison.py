@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.answers import metered_share, step_answers
+from chamberctl.control.answers import Plants, metered_share, step_answers
 from chamberctl.control.controller import numbers
 from chamberctl.control.conversions import FormError
 from chamberctl.control.duty_loops import settings_frame
@@ -251,11 +251,12 @@ def _published(
 
 @dataclass(frozen=True)
 class _Loops:
-    """The plants that every set of settings is checked on."""
+    """The plants that every set of settings is checked on; the first are the duty's own."""
 
     models: list[LoopModel]
     names: list[str]
     gas_steps: Array
+    sampled: Plants
 
     @classmethod
     def of(cls, study: Study, tuning: Tuning, envelope: Sequence[LoopModel]) -> _Loops:
@@ -264,8 +265,8 @@ class _Loops:
         for number, model in enumerate(envelope, start=1):
             models.append(model)
             names.append(model.where or f"plant {number} of the envelope")
-        shares = np.array([metered_share(study, model) for model in models])
-        return cls(models, names, study.duty.gas_load_step * shares)
+        shares = np.array([metered_share(study, point.model) for point in tuning.points])
+        return cls(models, names, study.duty.gas_load_step * shares, {})
 
     def margins(self, settings: Sequence[PidSettings]) -> list[EnvelopeMargins]:
         """Margins of each set on all plants, all computed together."""
@@ -281,16 +282,17 @@ class _Loops:
         return parts
 
     def gas_step(self, settings: PidSettings) -> tuple[Array, Array]:
-        """Peak [fraction of reading] and area [s] of every loop's answer to the gas step."""
-        length = max(usual_duration(model, settings) for model in self.models)
+        """Peak [fraction of reading] and area [s] of each duty point's answer to the gas step."""
+        models = self.models[: len(self.gas_steps)]
+        length = max(usual_duration(model, settings) for model in models)
         answer = step_answers(
-            self.models, [settings] * len(self.models), gas_load_steps=self.gas_steps,
-            duration_s=length,
+            models, [settings] * len(models), gas_load_steps=self.gas_steps, duration_s=length,
+            plants=self.sampled,
         )  # fmt: skip
         if settings.reading == "log10":
             relative = np.abs(np.expm1(math.log(10.0) * answer.reading))
         else:
-            relative = np.abs(answer.reading) / np.array([[m.reading_pa] for m in self.models])
+            relative = np.abs(answer.reading) / np.array([[m.reading_pa] for m in models])
         return relative.max(axis=1), (settings.scan_time_s or 0.0) * relative.sum(axis=1)
 
     def reaction(self, settings: PidSettings) -> float:
@@ -326,8 +328,8 @@ def _checked(entry: _Entry, loops: _Loops, found: EnvelopeMargins | None) -> Com
         stable=True,
         worst={name: _extreme(getattr(found, name), loops.names, larger)
                for name, larger in WORSE_IS_LARGER.items()},
-        peak=_extreme(peak, loops.names, True),
-        area_s=_extreme(area, loops.names, True),
+        peak=_extreme(peak, loops.names[: len(peak)], True),
+        area_s=_extreme(area, loops.names[: len(area)], True),
     )  # fmt: skip
 
 

@@ -18,8 +18,11 @@ from chamberctl.report import (
     handle_text,
     influence_text,
     margins_text,
+    moves_text,
     pictures,
+    proposal_text,
     responses_text,
+    rules_text,
     study_text,
     window_text,
     words,
@@ -107,6 +110,9 @@ def build(
         "gains": None,
         "margins": None,
         "behavior": None,
+        "proposal": None,
+        "moves": None,
+        "rules": None,
         "glance": [],
     }
     if isinstance(tuning, Infeasible):
@@ -122,6 +128,9 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
 
     notations, note = gains_text.notations(tuning)
     return {
+        "proposal": proposal_text.section(study, tuning),
+        "moves": _moves(study, tuning),
+        "rules": _rules(study, tuning),
         "glance": gains_text.glance(tuning),
         "action": {"sentence": words.ACTION_SENTENCE, "steps": tuning.check_steps},
         "gains": {
@@ -146,6 +155,29 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
             "text": responses_text.reading_cost(study, tuning),
             "picture": pictures.spread(study, tuning),
         },
+    }
+
+
+def _moves(study: Study, tuning: Tuning) -> dict[str, Any]:
+    from chamberctl.control.large_moves import large_moves
+
+    found = large_moves(study, tuning.settings, tuning.points)
+    named = zip(margins_text.labels(tuning), tuning.points, strict=True)
+    labels = [label for label, point in named if point.margins.stable]
+    return {"lead": moves_text.LEAD, "table": moves_text.table(study, found, labels)}
+
+
+def _rules(study: Study, tuning: Tuning) -> dict[str, Any]:
+    from chamberctl.control.rule_comparison import compare_rules
+
+    optimum = tuning.design.optimum
+    envelope = [] if optimum is None else [plant.model for plant in optimum.plants]
+    found = compare_rules(study, tuning, envelope)
+    return {
+        "lead": rules_text.lead(found),
+        "table": rules_text.table(found),
+        "text": rules_text.text(found),
+        "sources": " ".join(rules_text.sources(found)),
     }
 
 

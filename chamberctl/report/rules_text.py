@@ -58,9 +58,10 @@ def text(found: RuleComparison) -> list[str]:
     lines.append(
         "All settings are in the ideal form and run in this controller's sampled law; a "
         f"derivative is filtered at Td/{number(DERIVATIVE_RATIO)}, which the publications leave "
-        "open. Margins and answers are the worst over the duty, from the sampled linear loop with "
-        "its exact dead time. Noise is the first move of the speed for a jump of the reading by "
-        "1 %. Nothing here is meant to be typed in as it stands."
+        f"open. Margins are the worst over {'the envelope' if found.has_envelope else 'the duty'}, "
+        "answers the worst over the duty, from the sampled linear loop with its exact dead time. "
+        "Noise is the first move of the speed for a jump of the reading by 1 %. Nothing here is "
+        "meant to be typed in as it stands."
     )
     return lines
 
