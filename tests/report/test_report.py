@@ -108,8 +108,8 @@ def test_the_sections_follow_each_other_as_they_are_read(
     page: Page, written: tuple[ReportFiles, cc.Study, cc.Tuning]
 ) -> None:
     assert page.sections() == [
-        "record", "study", "window", "handle", "settings", "restore", "margins", "rules", "frequency",
-        "responses", "behavior", "reading", "influence", "assumptions", "cautions", "words",
+        "record", "study", "window", "handle", "settings", "restore", "margins", "rules",
+        "frequency", "responses", "behavior", "reading", "influence", "assumptions", "cautions", "words",
         "recompute", "signatures",
     ]  # fmt: skip
     answer = "YES" if written[2].holds else "NO"
