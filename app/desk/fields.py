@@ -16,16 +16,20 @@ _WIDTHS = [4, 2, 1.4, 3.6]
 
 
 def show_row(session: Session, block: Block, row: Row) -> None:
-    """Show one field; whatever is typed into it is taken at once."""
+    """Show one number with where it comes from; whatever is typed is taken at once."""
     columns = st.columns(_WIDTHS, gap="small")
     with columns[0]:
-        _entry(session, block, row)
-        _explain(row)
-        problem = session.problem_at(row.path)
-        if problem:
-            st.markdown(f":red[**✗ {_plain(row.label)}:**] {_plain(problem)}")
-    if row.dimension:
-        _origin(session, row, columns[1:])
+        show_entry(session, block, row)
+    _origin(session, row, columns[1:])
+
+
+def show_entry(session: Session, block: Block, row: Row) -> None:
+    """Show the entry alone, with what it is and what is wrong with it."""
+    _entry(session, block, row)
+    _explain(row)
+    problem = session.problem_at(row.path)
+    if problem:
+        st.markdown(f":red[**✗ {_plain(row.label)}:**] {_plain(problem)}")
 
 
 def _entry(session: Session, block: Block, row: Row) -> None:

@@ -6,7 +6,7 @@ import streamlit as st
 
 import chamberctl as cc
 from chamberctl.study.outline import outline
-from desk.fields import show_row
+from desk.fields import show_entry
 from desk.session import Session
 
 WAY = ("rule", "pace", "terms")
@@ -15,11 +15,16 @@ WAY = ("rule", "pace", "terms")
 
 def show(session: Session) -> None:
     """Draw the study's fields on how settings are found."""
+    st.caption(
+        "Robust: the most integral action that every plant of the duty and its tolerances bears, "
+        "found when asked for while the page goes on. The first guess is a published rule at the "
+        "hardest point."
+    )
     for block in outline(session.text, session.study):
         if block.path == "controller":
             for row in block.rows:
                 if row.path.rpartition(".")[2] in WAY:
-                    show_row(session, block, row)
+                    show_entry(session, block, row)
 
 
 def show_found(session: Session, tuning: cc.Tuning | cc.Infeasible | cc.InputError) -> None:

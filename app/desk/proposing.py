@@ -23,11 +23,10 @@ def show(session: Session) -> None:
         return
     job: ProposalJob | None = st.session_state.get(_JOB)
     if job is None:
-        st.button("Find robust settings", key="proposing:start", on_click=_start, args=(session,))
-        st.caption(
-            "The most integral action that every plant of the duty and its tolerances bears; it "
-            "takes seconds to a minute, and the page can be used meanwhile."
-        )
+        st.button(
+            "Find robust settings (seconds to a minute)", key="proposing:start", on_click=_start,
+            args=(session,),
+        )  # fmt: skip
     elif job.running:
         st.fragment(_watch, run_every=_LOOK_EVERY_S)(job)
         st.button("Do not wait", key="proposing:stop", on_click=_forget)

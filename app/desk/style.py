@@ -25,6 +25,8 @@ div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
 .stMain [data-testid="stTextInputRootElement"] { min-height: 44px !important; }
 .stMain [data-testid="stSelectbox"] input { align-self: center; }
 .stMain [data-testid="stTextInputRootElement"] input { min-height: 42px; }
+.stColumn [data-testid="stWidgetLabel"] { max-width: 100%; overflow: hidden; }
+.stColumn [data-testid="stWidgetLabel"] * { min-width: 0; max-width: 100%; }
 .stColumn [data-testid="stWidgetLabel"] p { white-space: nowrap; overflow: hidden;
   text-overflow: ellipsis; }
 .stMain [role="radiogroup"] { flex-wrap: wrap; }

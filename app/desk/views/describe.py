@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import groupby, islice
+
 import streamlit as st
 
 import chamberctl as cc
@@ -9,13 +11,14 @@ from chamberctl.report import point_text
 from chamberctl.study.outline import (
     SECTIONS,
     Block,
+    Row,
     in_section,
     outline,
     place_in_words,
     section_of,
 )
 from desk import study_file, style
-from desk.fields import show_row
+from desk.fields import show_entry, show_row
 from desk.findings import show_problems
 from desk.pair_table import show_pairs
 from desk.results import line_picture, pump_picture, sketch_picture, window_of
@@ -32,7 +35,8 @@ def show(session: Session) -> None:
         mend(session)
         return
     if session.study is not None:
-        _sketch(session, session.study)
+        with st.expander("The system as described", expanded=True):
+            _sketch(session, session.study)
     with st.container():  # always there, so that nothing below is drawn anew when it fills
         _elsewhere(session, blocks)
     section = st.segmented_control(
@@ -86,6 +90,8 @@ def _elsewhere(session: Session, blocks: tuple[Block, ...]) -> None:
 def _section(session: Session, blocks: tuple[Block, ...], section: str) -> None:
     if session.study is not None:
         _curve(session, session.study, section)
+    if not in_section(blocks, section):
+        st.caption("The study says nothing of it: every default holds.")
     for block in in_section(blocks, section):
         if block.rows:
             with st.container(border=True):
@@ -113,13 +119,28 @@ def _block(session: Session, block: Block) -> None:
     _head(session, block)
     shown = [row for row in block.rows if row.given or row.required or _wrong(session, row.path)]
     more = [row for row in block.rows if row not in shown and not row.idle]
-    for row in shown:
-        show_pairs(session, row) if row.kind == "pairs" else show_row(session, block, row)
+    _rows(session, block, shown)
     if more:
         title = "1 more field" if len(more) == 1 else f"{len(more)} more fields"
         with st.expander(f"{title}: {', '.join(row.label for row in more)}"):
-            for row in more:
+            _rows(session, block, more)
+
+
+def _rows(session: Session, block: Block, rows: list[Row]) -> None:
+    """Show fields in their order; those without a number stand side by side."""
+    for alike, group in groupby(rows, _side_by_side):
+        if alike:
+            while three := list(islice(group, 3)):
+                for column, row in zip(st.columns(3), three, strict=False):
+                    with column:
+                        show_entry(session, block, row)
+        else:
+            for row in group:
                 show_pairs(session, row) if row.kind == "pairs" else show_row(session, block, row)
+
+
+def _side_by_side(row: Row) -> bool:
+    return row.kind != "pairs" and not row.dimension
 
 
 def _wrong(session: Session, path: str) -> bool:
