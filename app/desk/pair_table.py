@@ -19,7 +19,7 @@ def show_pairs(session: Session, row: Row) -> None:
     if problem:
         st.markdown(f":red[**✗ {row.label}:**] {problem}")
     kept = [list(pair) for pair in row.pairs]
-    for number, pair in enumerate(kept):
+    for number, pair in enumerate(kept, start=1):
         _one(session, row, kept, number, pair)
     left, right = st.columns(_WIDTHS)[:2]
     left.button(
@@ -34,18 +34,19 @@ def _one(session: Session, row: Row, kept: list[list[str]], number: int, pair: l
     key = f"{session.generation}:{row.path}[{number}]"
 
     def take(place: int) -> None:
-        rows = [list(other) for other in kept]
-        rows[number][place] = str(st.session_state[f"{key}[{place}]"]).strip()
+        text = str(st.session_state[f"{key}[{place}]"]).strip()
+        changed = [text if other == place else cell for other, cell in enumerate(pair)]
+        rows = [changed if i == number else other for i, other in enumerate(kept, start=1)]
         session.edit({row.path: rows})
 
     columns = st.columns(_WIDTHS)
     for place, (text, unit) in enumerate(zip(pair, row.units, strict=True)):
         columns[place].text_input(
-            f"{row.label}, row {number + 1}, {'first' if place == 0 else 'second'} value", text,
+            f"{row.label}, row {number}, {'second' if place else 'first'} value", text,
             key=f"{key}[{place}]", on_change=take, args=(place,), label_visibility="collapsed",
             placeholder=f"number {unit}".strip(),
         )  # fmt: skip
-    others = [list(other) for place, other in enumerate(kept) if place != number]
+    others = [other for i, other in enumerate(kept, start=1) if i != number]
     columns[2].button(
         "Take out", key=f"row-:{key}", on_click=session.edit_tables,
         args=({row.path: others or None},), width="stretch",

@@ -71,7 +71,7 @@ def _save(session: Session) -> None:
                       placeholder=session.file)  # fmt: skip
     else:
         st.text_input("Save to: a name of your own", key="file:save",
-                      placeholder=str(Path.cwd() / "my-plant.toml"))  # fmt: skip
+                      placeholder=str(Path.cwd().joinpath("my-plant.toml")))  # fmt: skip
     st.button("Save the study", key="file:save it", on_click=take, width="stretch")
     st.download_button(
         "Download the study", session.text, file_name=session.download_name,

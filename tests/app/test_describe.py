@@ -187,7 +187,7 @@ def test_a_curve_is_pasted_changed_and_drawn(open_page: Open) -> None:
     page = open_page("preset:heat-treatment-furnace", section="Pumps")
     path = "system.backing.curves[0].points"
     rows = page.session_state["session"].study.system.backing.curves[0].points
-    page.text_input(key=f"{key(page, path)}[0][1]").set_value("20 m3/h").run()
+    page.text_input(key=f"{key(page, path)}[1][1]").set_value("20 m3/h").run()
     session = page.session_state["session"]
     assert session.study.system.backing.curves[0].points[0][1] != rows[0][1]
     page.text_area(key=f"paste:{key(page, path)}").set_value("1 mbar\t100 m3/h\n9 mbar\t120 m3/h")

@@ -60,7 +60,7 @@ def _chosen(session: Session, tuning: cc.Tuning) -> tuple[str, str, int | None, 
         key=f"behave:where:{session.good_text}",
     )  # fmt: skip
     noisy = st.toggle("With the gauge's noise", key="behave:noise")
-    seed = st.number_input("Seed of the noise", 0, 10**6, 1, key="behave:seed") if noisy else None
+    seed = st.number_input("Seed of the noise", 0, 1_000_000, 1, key="behave:seed") if noisy else None
     every = judged.beside(session)
     beside = [one.name for one in every]
     chosen = beside

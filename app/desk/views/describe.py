@@ -59,13 +59,11 @@ def mend(session: Session) -> None:
 def _sketch(session: Session, study: cc.Study) -> None:
     """Draw the last good study with what one duty point makes of it."""
     points = window_of(session.good_text, study).duty_points
+    names = [f"{number}: {point.where}" for number, point in enumerate(points, start=1)]
     left, right = st.columns([3, 1])
     with right:
-        index = st.selectbox(
-            "Computed at duty point", range(len(points)),
-            format_func=lambda place: f"{place + 1}: {points[place].where}", key="sketch:point",
-        )  # fmt: skip
-        index = min(index or 0, len(points) - 1)
+        name = st.selectbox("Computed at duty point", names, key="sketch:point")
+        index = names.index(name) if name in names else 0
         facts = point_text.facts(study, points[index])
         st.markdown("  \n".join(f"{name}: **{value}**" for name, value in facts))
     with left:
