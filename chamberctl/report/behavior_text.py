@@ -10,8 +10,8 @@ import numpy as np
 
 from chamberctl.display import Display, number
 from chamberctl.findings import Finding, Severity
+from chamberctl.report.behavior_table import asked_for, label, percent, table
 from chamberctl.report.drawings import Drawing, drawing, join_words
-from chamberctl.report.tables import Column, Row, Table, numbers
 
 if TYPE_CHECKING:
     from chamberctl.control.tuned import TunedPoint, Tuning
@@ -22,8 +22,15 @@ if TYPE_CHECKING:
     from chamberctl.simulation.scenarios import ScenarioRun
     from chamberctl.study import Study
 
-CORNERS = "Every scenario at the corners of the duty"
-LEGEND = "Dashed: setpoint; dotted: hold band, and limits of speed. Thin below: the output."
+__all__ = [
+    "COUNTED", "LEGEND", "broken", "curve", "findings", "judgment", "label", "parting_sentence",
+    "refusals", "section", "table", "worst_corner",
+]  # fmt: skip
+
+LEGEND = (
+    "Thick: the run; thin below: the output. Dashed: setpoint; dotted: hold band, and limits of "
+    "speed."
+)
 
 #: Pairs of scenarios that one picture shows side by side.
 SHOWN = (("setpoint-step-down", "gas-step"), ("pump-down", "return-from-standby"))
@@ -55,12 +62,6 @@ def section(study: Study, tuning: Tuning, days: Sequence[Day]) -> dict[str, Any]
         ),
         "table": table(study, days),
     }
-
-
-def label(study: Study, where: str) -> str:
-    """Return a duty point's number as in the tables of the window."""
-    names = [name for _, _, name in study.duty_points()]
-    return str(names.index(where) + 1) if where in names else where
 
 
 def worst_corner(tuning: Tuning, days: Sequence[Day]) -> str:
@@ -108,19 +109,6 @@ def judgment(study: Study, days: Sequence[Day]) -> str:
     return f"{kept}: {join_words(asked)}."
 
 
-def asked_for(study: Study) -> list[str]:
-    """Return the duty's limits on large signals in words."""
-    from chamberctl.simulation.metrics import LIMITS
-
-    words = []
-    for name, what in LIMITS.items():
-        value = getattr(study.duty.limits, name)
-        if value is not None:
-            bound = "at least" if what.at_least else "at most"
-            words.append(f"{what.name} {bound} {number(value * what.factor)} {what.unit}")
-    return words
-
-
 def refusals(days: Sequence[Day]) -> list[str]:
     """Return what cannot happen to this plant, and why."""
     found = {(day.scenario.title, day.refusal): None for day in days if day.run is None}
@@ -128,116 +116,31 @@ def refusals(days: Sequence[Day]) -> list[str]:
 
 
 def findings(study: Study, days: Sequence[Day]) -> list[Finding]:
-    """Return what the runs showed beyond their numbers, said once for all points it holds for."""
-    found: dict[tuple[Severity, str, str], list[str]] = {}
+    """Return what the runs showed beyond their numbers: scenario by scenario, each text once."""
+    places: dict[str, dict[str, list[str]]] = {}
+    worst: dict[str, Severity] = {}
     for day in days:
-        for finding in day.run.findings if day.run else ():
-            if finding.severity == "note":
-                continue
-            key = (finding.severity, f"{day.scenario.title}, {finding.subject}", finding.text)
-            found.setdefault(key, []).append(label(study, day.point.where))
-    gathered: dict[tuple[Severity, str], list[str]] = {}
-    for (severity, subject, text), places in found.items():
-        where = f"point{'s' if len(places) > 1 else ''} {join_words(places)}"
-        gathered.setdefault((severity, subject), []).append(f"At {where}: {text}")
-    return [Finding(s, subject, " ".join(texts)) for (s, subject), texts in gathered.items()]
-
-
-# The table
-
-
-def columns(study: Study) -> tuple[Column, ...]:
-    """Return the heads of the table of metrics."""
-    found = [
-        Column("Scenario", "", "part"),
-        Column("Point", "", "mid"),
-        numbers("Overshoot", "% of setpoint"),
-        numbers("Undershoot", "% of setpoint"),
-        numbers("Settled", "s"),
-        numbers("In the band", "% of time"),
-        numbers("Peak", "% of setpoint"),
-        numbers("Recovered", "s"),
-        numbers("Drive travel", "rated speeds/h"),
-        numbers("On a ramp", "s"),
-        numbers("At a limit", "s"),
-    ]
-    if study.system.booster is not None:
-        found.append(numbers("Booster difference", "mbar"))
-    return (*found, Column("Limits"))
-
-
-def cells(study: Study, run: ScenarioRun) -> list[str]:
-    """Return one run's numbers, for `columns` from the overshoot on."""
-    m = run.metrics
-    found = [
-        _percent(m.overshoot),
-        _percent(m.undershoot),
-        _seconds(m.settling_s),
-        _percent(m.time_in_band),
-        _percent(m.peak_deviation),
-        _seconds(m.recovery_s),
-        number(m.drive_travel_per_h),
-        number(m.time_on_ramp_s),
-        number(m.time_on_limits_s),
-    ]
-    if study.system.booster is not None:
-        found.append(number(m.largest_booster_difference_pa / 100.0))
-    return [*found, _verdict(run)]
-
-
-def _percent(value: float) -> str:
-    return "not reached" if math.isnan(value) else number(round(100.0 * value, 4), 3)
-
-
-def _seconds(value: float) -> str:
-    return "not" if math.isinf(value) else number(value)
-
-
-def _verdict(run: ScenarioRun) -> str:
-    if not run.metrics.complete:
-        return "incomplete"
-    if not run.verdict.judged:
-        return "not judged"
-    if run.verdict.holds:
-        return "kept"
-    return f"broken: {join_words(run.verdict.broken)}"
-
-
-def table(study: Study, days: Sequence[Day], caption: str = CORNERS) -> Table:
-    """Return every run's metrics, scenario by scenario, with the duty's limits at the head."""
-    rows = [Row(_limits_row(study), "strong")] if asked_for(study) else []
-    last = ""
-    for day in days:
-        if day.run is None:
-            continue
         title = day.scenario.title
-        first = title != last
-        rows.append(
-            Row(
-                (title if first else "", label(study, day.point.where), *cells(study, day.run)),
-                "starts" if first else "",
-            )
-        )
-        last = title
-    band = number(100 * study.duty.hold_band)
-    return Table(f"{caption}; hold band \u00b1{band} %", columns(study), rows)
+        for finding in day.run.findings if day.run else ():
+            told = day.scenario.name == "wrong-sense" and finding.subject == "never reached"
+            if finding.severity == "note" or told:
+                continue
+            where = label(study, day.point.where)
+            places.setdefault(title, {}).setdefault(finding.text, []).append(where)
+            if worst.get(title) != "no":
+                worst[title] = finding.severity
+    return [Finding(worst[title], title, _gathered(texts)) for title, texts in places.items()]
 
 
-def _limits_row(study: Study) -> list[str]:
-    given = study.duty.limits
-
-    def at(value: float | None, factor: float, sign: str = "\u2264") -> str:
-        return "" if value is None else f"{sign} {number(value * factor)}"
-
-    found = [
-        "Limits of the duty", "", at(given.overshoot, 100), at(given.undershoot, 100),
-        at(given.settling_s, 1), at(given.time_in_band, 100, "\u2265"),
-        at(given.peak_deviation, 100), at(given.recovery_s, 1), at(given.drive_travel_per_h, 1),
-        "", "",
-    ]  # fmt: skip
-    if study.system.booster is not None:
-        found.append(at(given.booster_difference_pa, 0.01))
-    return [*found, ""]
+def _gathered(texts: dict[str, list[str]]) -> str:
+    """Texts with the points that each holds for, those for the same points together."""
+    together: dict[tuple[str, ...], list[str]] = {}
+    for text, where in texts.items():
+        together.setdefault(tuple(dict.fromkeys(where)), []).append(text)
+    return " ".join(
+        f"Point{'s' if len(where) > 1 else ''} {join_words(where)}: {' '.join(found)}"
+        for where, found in together.items()
+    )
 
 
 # Linear prediction
@@ -279,8 +182,8 @@ def parting_sentence(study: Study, day: Day, apart: Parting) -> str:
         f"{where}: linear prediction and run part company {number(apart.after_s)} s after the "
         f"step, where they first differ by more than the hold band of \u00b1{band} %: by then "
         f"{join_words(apart.reasons)}. They differ by up to {number(100 * apart.largest)} % of "
-        f"the setpoint; the run overshoots by {_percent(metrics.overshoot)} % and undershoots by "
-        f"{_percent(metrics.undershoot)} %."
+        f"the setpoint; the run overshoots by {percent(metrics.overshoot)} % and undershoots by "
+        f"{percent(metrics.undershoot)} %."
     )
 
 
@@ -303,8 +206,8 @@ def _pictures(
             continue
         predicted = any(shown.predicted is not None for shown in curves)
         caption = f"Point {label(study, where)}, the corner with the worst margins. " + (
-            "Thick: the run; long dashes of gray: what the linear loop predicts, without ramps and "
-            "limits; dotted upright: where they part company. "
+            "Long dashes of gray: what the linear loop predicts, without ramps and limits; dotted "
+            "upright: where they part company. "
             if predicted
             else "Shaded: output given from outside. "
         )

@@ -129,7 +129,7 @@ def _pump_down_notes(
         text = (
             "No booster start pressure is given (scenario.pump_down.booster_start): the booster "
             "follows the output from atmosphere. The largest pressure difference tells whether it "
-            "may; the model is no overload protection."
+            "may."
         )
         found.append(Finding("caution", "booster", text))
     return tuple(found)
