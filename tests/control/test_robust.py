@@ -291,3 +291,28 @@ def test_margins_that_the_duty_asks_for_are_kept() -> None:
     assert found.bindings[0].limit == "phase_margin_deg"
     assert "phase margin 65 deg" in found.why[0]
     assert found.integral_action < balanced().integral_action
+
+
+def test_a_plant_on_which_more_speed_raises_the_reading_is_refused_as_such() -> None:
+    points = [replace(point, authority_gauge=-0.2) for point in duty_points(small())]
+    with pytest.raises(Infeasible, match="the plant has the wrong sign"):
+        robust_settings(small(), points)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("ms", [1.4, 2.0])
+def test_no_pid_law_drawn_by_chance_has_more_integral_action(ms: float) -> None:
+    found = robust_settings(small(), ms_limit=ms, structure="PID", dense=False, explain=False)
+    best, rng, count = found.settings, np.random.default_rng(3), 6000
+    spread = np.where(np.arange(count) < count // 2, 0.05, 0.4)
+    actions = found.integral_action * np.exp(rng.uniform(0.005, 1.0, count) * spread)
+    gains = best.kc * np.exp(rng.normal(0.0, 1.0, count) * spread)
+    times = gains / actions
+    shares = np.clip(best.td_s / best.ti_s * np.exp(rng.normal(0.0, 2.0, count) * spread), 0, 0.25)
+    laws = [
+        replace(best, kc=k, ti_s=ti, td_s=td, tfd_s=td / 8.0)
+        for k, ti, td in zip(gains, times, shares * times, strict=True)
+    ]
+    peaks = np.fmax(found.margins.ms, found.margins.mt)
+    models = [found.plants[i].model for i in np.argsort(-peaks)]
+    assert np.all(_breaks(small(), models, laws, ms))
