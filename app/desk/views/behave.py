@@ -36,7 +36,7 @@ def show(session: Session) -> None:
     if not isinstance(tuning, cc.Tuning):
         show_refusal(tuning)
         return
-    controls, results = st.columns([1, 2.6], gap="medium")
+    controls, results = st.columns([1, 3.4], gap="medium")
     with controls:
         name, where, seed, shown = _chosen(session, tuning)
     trials = attempt(shown, name, where, seed)
@@ -60,7 +60,9 @@ def _chosen(session: Session, tuning: cc.Tuning) -> tuple[str, str, int | None, 
         key=f"behave:where:{session.good_text}",
     )  # fmt: skip
     noisy = st.toggle("With the gauge's noise", key="behave:noise")
-    seed = st.number_input("Seed of the noise", 0, 1_000_000, 1, key="behave:seed") if noisy else None
+    seed = (
+        st.number_input("Seed of the noise", 0, 1_000_000, 1, key="behave:seed") if noisy else None
+    )
     every = judged.beside(session)
     beside = [one.name for one in every]
     chosen = beside
@@ -74,12 +76,15 @@ def _chosen(session: Session, tuning: cc.Tuning) -> tuple[str, str, int | None, 
 
 
 def _runs(study: cc.Study, trials: Sequence[Trial], seed: int | None) -> None:
-    live = runs_picture(study, trials)
-    if live is not None:
-        explained.show(live, "runs")
-    show_findings(verdicts(study, trials))
-    for line in remarks(study, trials):
-        st.markdown(line)
+    left, right = st.columns([1.5, 1], gap="medium")
+    with left:
+        live = runs_picture(study, trials)
+        if live is not None:
+            explained.show(live, "runs")
+    with right:
+        show_findings(verdicts(study, trials))
+        for line in remarks(study, trials):
+            st.markdown(line)
     ran = [trial for trial in trials if trial.day.run is not None]
     if not ran:
         return
