@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from chamberctl.errors import Infeasible
-from chamberctl.report import margins_text
+from chamberctl.report import margins_text, proposal_text
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
@@ -17,7 +17,8 @@ MARGINS = (
     "disk_margin", "crossover_rad_s", "reason",
 )  # fmt: skip
 SETTINGS = (
-    "kc", "ti_s", "td_s", "tf_s", "tfd_s", "b", "c", "tracking_time_s", "integral", "reading",
+    "kc", "ti_s", "td_s", "tf_s", "tfd_s", "b", "c", "tracking_time_s", "setpoint_ramp_per_s",
+    "integral", "reading",
     "scan_time_s", "delay_s", "output_min", "output_max",
 )  # fmt: skip
 
@@ -65,5 +66,8 @@ def tuning_json(study: Study, tuning: Tuning | Infeasible, answer: Verdict) -> d
         "worst": worst,
         "gain_spread": dict(tuning.gain_spread),
         "why": list(tuning.why),
+        "optimum": None
+        if tuning.design.optimum is None
+        else proposal_text.as_json(tuning.design.optimum),
         "findings": [vars(finding) for finding in tuning.findings],
     }

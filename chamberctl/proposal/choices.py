@@ -186,6 +186,11 @@ def _tracking(
             f" With the integral time it would be {number(100 * tried[0][1].passed)} %: the "
             "integral would come off the limit too late."
         )
+    elif chosen[1].passed > max(allowed_excursion(study), study.duty.hold_band):
+        text += (
+            " No shorter one changes that: the drive's ramp rules. Switch to automatic at a higher "
+            "pressure, from a lower output, or shorten the ramp."
+        )
     return settings, Choice("Tt", text, _seen(tried))
 
 

@@ -32,6 +32,15 @@ def section(study: Study, tuning: Tuning) -> dict[str, Any] | None:
     }
 
 
+def tables(tuning: Tuning) -> tuple[Table, ...]:
+    """Return the tables of an optimum over the envelope; none for another design."""
+    found = tuning.design.optimum
+    if found is None:
+        return ()
+    every = (_bindings(found), _relaxations(found), _choices(tuning))
+    return tuple(table for table in every if table.rows)
+
+
 def as_json(found: RobustOptimum) -> dict[str, Any]:
     """Return the optimum for machines: SI units in the names."""
     unit = "per_decade" if found.settings.reading == "log10" else "per_pa"

@@ -65,7 +65,7 @@ def verdict(
         lead = (
             f"No settings are given: none of the {total} duty points can be held by speed."
             if len(blocked) == total
-            else f"No settings are given: {tuning.reason}"
+            else f"No settings are given: {tuning.reason} {tuning.nearest}".strip()
         )
         return Verdict(False, lead, tuple(reasons))
     broken = [
