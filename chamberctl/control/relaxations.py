@@ -120,9 +120,11 @@ def _as_stated(problem: Problem, plants: Sequence[EnvelopePlant], name: str) -> 
             continue
         study, points = (problem.study, problem.points) if is_own else problem.between
         cases = Cases(study)
-        wanted = {(plant.at, cases.without(plant.case, name).label) for plant in mine}
-        stated = {case.label: case for case in (cases.without(p.case, name) for p in mine)}
-        found = envelope_of(study, points, list(stated.values())).plants
+        moved = {plant.case.label: plant.case for plant in mine}
+        stated = {label: cases.without(case, name) for label, case in moved.items()}
+        wanted = {(plant.at, stated[plant.case.label].label) for plant in mine}
+        once = {case.label: case for case in stated.values()}
+        found = envelope_of(study, points, list(once.values())).plants
         rest += [plant for plant in found if (plant.at, plant.case.label) in wanted]
     return rest
 

@@ -86,6 +86,7 @@ def example_of(dimension: str) -> str:
     return "50 %" if dimension == "speed" else quantities.DIMENSIONS[dimension].example
 
 
+@cache
 def to_si(text: str, dimension: str) -> float:
     """Read a text of a declaration; a speed is a fraction here."""
     return quantities.parse(text, "fraction" if dimension == "speed" else dimension)
