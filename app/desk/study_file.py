@@ -79,9 +79,22 @@ def _save(session: Session) -> None:
     )  # fmt: skip
 
 
+def say_unsaved(session: Session) -> None:
+    """On a page where nothing was done yet, say that there is unsaved work of other pages."""
+    if not session.differs and not session.back and _unsaved(session):
+        st.markdown(
+            "**i Unsaved work** of other pages is kept on this computer: it is listed under "
+            '"Open another study".'
+        )
+
+
+def _unsaved(session: Session) -> list[recovery.RecoveryCopy]:
+    return [copy for copy in recovery.recent() if copy.key != session.key and copy.differs]
+
+
 def _earlier(session: Session) -> None:
     """Offer work of other pages that was never saved."""
-    found = [copy for copy in recovery.recent() if copy.key != session.key and copy.differs]
+    found = _unsaved(session)
     if not found:
         return
     st.markdown("**Unsaved work of other pages,** kept on this computer:")

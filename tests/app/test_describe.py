@@ -272,9 +272,11 @@ def test_unsaved_work_of_another_page_is_offered(open_page: Open) -> None:
     page.text_input(key=key(page, "system.chamber.volume")).set_value("600 L").run()
     left = page.query_params["s"]
     other = open_page("preset:crystal-furnace")
+    assert "Unsaved work" in words(other)
     other.button(key=f"go:{left}").click().run()
     assert "Reference plant" in other.markdown[0].value
     assert other.query_params["s"] == left
     third = open_page("preset:crystal-furnace")
     third.button(key=f"no:{left}").click().run()
     assert f"go:{left}" not in {button.key for button in third.button}
+    assert "Unsaved work" not in words(third)

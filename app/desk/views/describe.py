@@ -29,6 +29,8 @@ def show(session: Session) -> None:
     """Draw the view."""
     with st.expander("Open another study, save or download this one"):
         study_file.show(session)
+    with st.container():
+        study_file.say_unsaved(session)
     try:
         blocks = outline(session.text, session.study)
     except cc.StudyError:
