@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from chamberctl.control.pace import LIMIT_WORDS, pace_name
 from chamberctl.display import number
+from chamberctl.proposal.advice import advice
 from chamberctl.report.drawings import Drawing, drawing
 from chamberctl.report.tables import Column, Row, Table, numbers
 
@@ -29,6 +30,7 @@ def section(study: Study, tuning: Tuning) -> dict[str, Any] | None:
         "relaxations": _relaxations(found),
         "choices": _choices(tuning),
         "picture": _trade_off(study, found),
+        "advice": [f"{one.subject.capitalize()}: {one.text}" for one in advice(study, tuning)],
     }
 
 
