@@ -14,7 +14,7 @@ from desk import open_session, strip, style
 from desk.ending import end, started_alone
 from desk.findings import show_cautions
 from desk.session import Session
-from desk.views import behave, describe, handover, tune, window
+from desk.views import behave, describe, handover, learn, tune, window
 
 #: Every view by the name on its button, in the order of the work.
 VIEWS: Mapping[str, Callable[[Session], None]] = {
@@ -23,6 +23,7 @@ VIEWS: Mapping[str, Callable[[Session], None]] = {
     "Tune": tune.show,
     "Behave": behave.show,
     "Hand over": handover.show,
+    "Learn": learn.show,
 }
 
 

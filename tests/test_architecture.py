@@ -35,6 +35,7 @@ FLOORS = {
     "figures": 6,
     "report": 6,
     "workbench": 6,
+    "lessons": 6,
     "cli": 7,
     "__main__": 8,
 }

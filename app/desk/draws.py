@@ -38,7 +38,7 @@ def show(session: Session, shown: Shown, scenario: str, point: cc.OperatingPoint
         )
 
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        st.select_slider("Draws", COUNTS, COUNTS[1], key="behave:draws")
+        st.segmented_control("Draws", COUNTS, default=COUNTS[1], key="behave:draws", required=True)
         st.button("Draw", key="behave:draw", on_click=begin)
     job: DrawsJob | None = st.session_state.get(_JOB)
     if job is None:
@@ -46,7 +46,7 @@ def show(session: Session, shown: Shown, scenario: str, point: cc.OperatingPoint
     if job.ask() == "running":
         st.fragment(_watch, run_every=_LOOK_EVERY_S)(job)
         return
-    _results(job)
+    _results(session, job)
 
 
 def _end(job: DrawsJob | None) -> None:
@@ -62,9 +62,11 @@ def _watch(job: DrawsJob) -> None:
     st.button("Cancel", key="behave:cancel", on_click=job.cancel)
 
 
-def _results(job: DrawsJob) -> None:
+def _results(session: Session, job: DrawsJob) -> None:
     asked, found = job.asked, job.found
     study = asked.tuning.study
+    if study.text != session.good_text:
+        st.caption("These draws were made of the study as it was then.")
     scenario = SCENARIOS[asked.scenario]
     st.subheader(f"{scenario.title} at {asked.point.where}, with {asked.name}")
     if job.failure is not None or found is None:

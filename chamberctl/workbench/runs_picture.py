@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-SIZE_IN = (6.2, 4.4)
-LEFT, WIDE = 0.1, 0.87
-UPPER, LOWER, HIGH = 0.56, 0.17, 0.37
+SIZE_IN = (5.6, 4.4)
+LEFT, WIDE = 0.11, 0.86
+UPPER, LOWER, HIGH = 0.58, 0.17, 0.35
 
 
 def runs_picture(study: Study, trials: Sequence[Trial]) -> Live | None:

@@ -189,7 +189,7 @@ def test_what_cannot_happen_says_why(open_page: Open) -> None:
 
 def test_draws_are_made_beside_the_page_and_are_the_librarys(open_page: Open) -> None:
     page = open_page(PLANT, view="Behave")
-    page.select_slider(key="behave:draws").set_value(50).run()
+    page.segmented_control(key="behave:draws").set_value(50).run()
     page.button(key="behave:draw").click().run()
     job = page.session_state["behave:job"]
     job.wait(60.0)
@@ -215,7 +215,7 @@ class _Here:
 
 def test_draws_can_be_cancelled(open_page: Open) -> None:
     page = open_page(PLANT, view="Behave")
-    page.select_slider(key="behave:draws").set_value(5000).run()
+    page.segmented_control(key="behave:draws").set_value(5000).run()
     page.button(key="behave:draw").click().run()
     page.session_state["behave:job"].cancel()
     page.session_state["behave:job"].wait(60.0)
@@ -299,3 +299,32 @@ def test_the_report_is_that_of_the_study_that_leaves_the_page(open_page: Open) -
         assert set(archive.namelist()) >= {"report.html", "study.toml", "loop.json", "gains.csv"}
         again = cc.tune(loads(archive.read("study.toml").decode()))
     assert again.typed["Kc"].text == "4.200"
+
+
+# Learn
+
+
+def test_a_student_with_a_wrong_sign_is_told_so_and_the_key_opens_for_teachers_only(
+    open_page: Open,
+) -> None:
+    """A52."""
+    from chamberctl.lessons.exercise import exercise
+    from chamberctl.lessons.tour import TOUR
+
+    page = open_page(view="Learn")
+    page.number_input(key="learn:number").set_value(7).run()
+    page.segmented_control(key="learn:task").set_value(TOUR[1].title).run()
+    asked = TOUR[1].asked(exercise(7))
+    answer = page.text_input(key="learn:answer:7:gain")
+    assert not [t for t in page.toggle if t.key.startswith("learn:reveal")]
+    answer.set_value(f"{-asked.expected:.3g}").run()
+    assert "Wrong sign" in page.error[0].value
+    assert "more speed LOWERS the pressure" in page.error[0].value
+    assert "Answer key" not in tables(page)
+    page.text_input(key="learn:answer:7:gain").set_value(f"{asked.expected:.3g} mbar").run()
+    assert "Right" in page.success[0].value
+    page.toggle(key="learn:reveal:7:gain").set_value(True).run()
+    assert not page.exception
+    assert "the gain is in proportion to the pressure" in words(page)
+    page.toggle(key="learn:teacher").set_value(True).run()
+    assert "Answer key of exercise 7" in tables(page)
