@@ -83,8 +83,8 @@ def densely(
     Infeasible
         If no gain does for the plants that joined, or they do not come to an end.
     """
-    dense = _Watched(problem, dense_envelope(problem.study, problem.points, problem.between))
-    corners = _Watched(problem, corner_envelope(problem.study, problem.points))
+    dense = Watched(problem, dense_envelope(problem.study, problem.points, problem.between))
+    corners = Watched(problem, corner_envelope(problem.study, problem.points))
     every = tuple(plants)
     for _ in range(ROUNDS):
         joining = [dense.plants[i] for i in dense.breaking(limits, optimum)]
@@ -102,8 +102,16 @@ def densely(
     )
 
 
-class _Watched:
-    """Many plants prepared once, to see which of them some settings break."""
+class Watched:
+    """Many plants prepared once, to see which of them some settings break.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is sought; its frame and orders count.
+    found : Envelope
+        The plants.
+    """
 
     def __init__(self, problem: Problem, found: Envelope) -> None:
         self.plants = found.plants

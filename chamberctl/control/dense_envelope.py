@@ -99,7 +99,8 @@ def between_study(study: Study) -> Study:
     ranked = sorted(holds, key=lambda hold: hold.setpoint_pa)
     for low, high in pairwise(ranked):
         if high.setpoint_pa > low.setpoint_pa:
-            finer += _between(low, high)
+            shares = (step / (STEPS // 2 + 1) for step in range(1, STEPS // 2 + 1))
+            finer += [hold_between(low, high, share) for share in shares]
     duty = study.duty.model_copy(update={"holds": tuple(finer)})
     return study.model_copy(update={"duty": duty})
 
@@ -111,20 +112,22 @@ def _finer(hold: Hold) -> tuple[float, ...]:
     return tuple(sorted({*hold.gas_loads_pa_m3_s, *inner}))
 
 
-def _between(low: Hold, high: Hold) -> list[Hold]:
-    """Return holds between two, their ranges of gas load going over from one to the other."""
-    found = []
-    for step in range(1, STEPS // 2 + 1):
-        share = step / (STEPS // 2 + 1)
-        ends = [
-            _ratio(end(low.gas_loads_pa_m3_s), end(high.gas_loads_pa_m3_s), share)
-            for end in (min, max)
-        ]
-        setpoint = _ratio(low.setpoint_pa, high.setpoint_pa, share)
-        loads = tuple(sorted(set(ends)))
-        update = {"setpoint_pa": setpoint, "gas_loads_pa_m3_s": loads}
-        found.append(low.model_copy(update=update))
-    return found
+def hold_between(low: Hold, high: Hold, share: float) -> Hold:
+    """Return a hold between two, its range of gas load between theirs.
+
+    Parameters
+    ----------
+    low, high : Hold
+        The two.
+    share : float
+        How far from the one to the other, 0 to 1.
+    """
+    ends = [
+        _ratio(end(low.gas_loads_pa_m3_s), end(high.gas_loads_pa_m3_s), share) for end in (min, max)
+    ]
+    setpoint = _ratio(low.setpoint_pa, high.setpoint_pa, share)
+    update = {"setpoint_pa": setpoint, "gas_loads_pa_m3_s": tuple(sorted(set(ends)))}
+    return low.model_copy(update=update)
 
 
 def _ratio(low: float, high: float, share: float) -> float:

@@ -32,12 +32,15 @@ class EnvelopePlant:
         What is other than stated.
     model : LoopModel
         Its linear model.
+    speed : float
+        Output that holds it [speed fraction].
     """
 
     where: str
     at: str
     case: Case
     model: LoopModel
+    speed: float
 
 
 @dataclass(frozen=True)
@@ -117,7 +120,8 @@ def envelope_of(study: Study, points: Sequence[OperatingPoint], every: Sequence[
         names = [_where(points[int(i)].where, case.label) for i in which]
         models = loop_models(outcome, which, names)
         for i, name, model in zip(which, names, models, strict=True):
-            plants.append(EnvelopePlant(name, points[int(i)].where, case, model))
+            speed = float(outcome.speed[i])
+            plants.append(EnvelopePlant(name, points[int(i)].where, case, model, speed))
         for i in np.flatnonzero(~usable):
             where = _where(points[int(i)].where, case.label)
             lost.append(LostPlant(where, _why_lost(outcome, int(i))))
