@@ -46,7 +46,7 @@ def interrupt(done, of):
 sent = []
 if __name__ == "__main__":
     study = cc.load("preset:reference-plant")
-    found = monte_carlo(study, rule_tuning(study), runs=2000, progress=interrupt)
+    found = monte_carlo(study, cc.tune(study), runs=2000, progress=interrupt)
     print(found.cancelled, 10 <= len(found.runs) < 2000, len(found.runs), len(found.failures))
 """
 
