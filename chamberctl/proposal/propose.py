@@ -17,6 +17,7 @@ from chamberctl.display import number
 from chamberctl.findings import Finding
 from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches
 from chamberctl.proposal.choices import choose
+from chamberctl.proposal.effective_delay import effective_delay
 from chamberctl.simulation.scenarios import corners
 
 if TYPE_CHECKING:
@@ -123,7 +124,8 @@ def _proposed(loops: DutyLoops, ms: float) -> Tuning:
     known = [w for w in found.crossover_rad_s if math.isfinite(w) and w > 0.0]
     loop_time = 1.0 / min(known, default=1.0 / design.tau_c_s)
     chosen = choose(study, design.settings, corners(study, loops.duty), loop_time)
-    why = (*design.why, *(choice.text for choice in chosen.made))
+    late = effective_delay(study, chosen.settings, loops.points[design.index])
+    why = (*design.why, late.text, *(choice.text for choice in chosen.made))
     return assessed(loops, replace(design, settings=chosen.settings, choices=chosen.made, why=why))
 
 
