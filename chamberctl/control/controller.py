@@ -329,12 +329,20 @@ def change_settings(memory: Memory, old: PidSettings, new: PidSettings) -> Memor
     """
     if old.reading != new.reading:
         return memory._replace(fresh=True, derivative=0.0)
-    p_old = old.kc * (memory.filtered - old.b * memory.setpoint)
-    p_new = new.kc * (memory.filtered - new.b * memory.setpoint)
-    gain = old.kc * old.td_s
-    d = memory.derivative * (new.kc * new.td_s / gain) if gain else 0.0
-    integral = memory.integral + (p_old - p_new) + (memory.derivative - d)
-    return memory._replace(integral=integral, derivative=d)
+    return carried(memory, old.kc, old.b, old.kc * old.td_s, new.kc, new.b, new.kc * new.td_s)
+
+
+def carried(
+    m: Memory, kc: float, b: float, kc_td: float, new_kc: float, new_b: float, new_kc_td: float
+) -> Memory:
+    """Return the memory with which v stays where it is when gain, weight and derivative change.
+
+    Plain numbers in and out, so that it also compiles. Of `kc_td` only the ratio counts.
+    """
+    p_old, p_new = kc * (m.filtered - b * m.setpoint), new_kc * (m.filtered - new_b * m.setpoint)
+    d = m.derivative * (new_kc_td / kc_td) if kc_td != 0.0 else 0.0
+    integral = m.integral + (p_old - p_new) + (m.derivative - d)
+    return Memory(integral, d, m.filtered, m.setpoint, m.output, m.fresh, m.unlimited)
 
 
 def reading_of(indicated_pa: float, reading: str, floor_pa: float) -> float:

@@ -39,6 +39,10 @@ LEAST_SHARE = 0.5
 """A duty point keeps at least this share of the integral action that it could have alone (assumed,
 because twice the deviation after a step of gas is seen, and less hardly is)."""
 
+CHECKED_BESIDE = (WIDTH - 1.0) / (WIDTH + 1.0)
+"""Most half hysteresis in the output, as a share of the threshold: beyond it two could overlap, and
+entries be used beyond the plants beside them."""
+
 
 def gain_schedule(
     study: Study,
@@ -161,6 +165,7 @@ def _threshold(study: Study, key: Key, below: ScheduleEntry, above: ScheduleEntr
         sigma = gauge.noise * (pressure if reading == "linear" else 1.0 / math.log(10.0))
         noise = SIGMAS * sigma * max(below.noise_gain, above.noise_gain)
         half = max(noise + study.system.drive.resolution, LEAST_OUTPUT)
+        half = min(half, at * CHECKED_BESIDE)
     return Threshold(at, at + half, at - half)
 
 
@@ -213,17 +218,15 @@ def _findings(
     ]
     show = Display.of(study)
     for index, one in enumerate(thresholds):
-        wide = one.up - one.at
-        room = one.at * (WIDTH - 1.0)
-        if key == "output" and wide > room:
+        if key == "output" and one.up - one.at >= one.at * CHECKED_BESIDE:
             found.append(
                 Finding(
                     "caution",
                     "gain schedule",
-                    f"At {show.speed_text(one.at)} the gauge's noise moves the output by up to "
-                    f"{number(100.0 * wide)} % of rated: entries {index + 1} and {index + 2} would "
-                    "change places by noise alone, or be used beyond where they were checked. "
-                    "Filter the reading, or schedule over the reading.",
+                    f"At {show.speed_text(one.at)} the gauge's noise moves the output by more than "
+                    f"{number(100.0 * (one.up - one.at))} % of rated: entries {index + 1} and "
+                    f"{index + 2} change places by noise alone, for a wider hysteresis would use "
+                    "them where they were not checked. Filter the reading, or schedule over it.",
                 )
             )
     return tuple(found)

@@ -185,7 +185,9 @@ def _between_setpoints(study: Study) -> Study | None:
     holds: list[Hold] = []
     for low, high in pairwise(ranked):
         ratio = high.setpoint_pa / low.setpoint_pa
-        steps = math.ceil(math.log(ratio) / math.log(WIDTH))
+        half = reading_half_width(study.loop_gauge(), low.setpoint_pa)
+        width = max(WIDTH, (1.0 + half) / max(1.0 - half, 0.1))
+        steps = max(math.ceil(math.log(ratio) / math.log(width)), 1)
         holds += [hold_between(low, high, step / steps) for step in range(1, steps)]
     if not holds:
         return None

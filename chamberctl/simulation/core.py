@@ -6,7 +6,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from chamberctl.control.controller import Memory, Numbers, scan
+from chamberctl.control.controller import Memory, carried, scan
+from chamberctl.control.gain_steps import GainNumbers, first_entry, law_of, next_entry
 from chamberctl.simulation.advance import (
     DONE,
     STATES,
@@ -58,6 +59,7 @@ COLUMNS = (
     "held",
     "openness",
     "booster_share",
+    "entry",
 )
 """Columns of the record before the node pressures; one row per scan."""
 
@@ -124,7 +126,7 @@ def next_corner(times: Any, place: int, t: float) -> int:
 
 
 def run(
-    plant: PlantNumbers, drive: DriveNumbers, gauge: GaugeNumbers, numbers: Numbers,
+    plant: PlantNumbers, drive: DriveNumbers, gauge: GaugeNumbers, gains: GainNumbers,
     schedule: Schedule, options: Options, scan_time_s: float, start_x: Any, start_speed: float,
     start_memory: Memory, record: Any,
 ) -> int:  # fmt: skip
@@ -132,7 +134,7 @@ def run(
 
     Parameters
     ----------
-    plant, drive, gauge, numbers, schedule, options
+    plant, drive, gauge, gains, schedule, options
         The loop as plain numbers, and what happens to it.
     scan_time_s : float
         Scan time [s].
@@ -175,6 +177,8 @@ def run(
     woken_s = 0.0 if schedule.booster < 0 else np.inf
     sample, arrival, load_place, open_place = 0, 0, 0, 0
     shown_before = signal_pa(gauge_pa, 0.0, schedule.factor[0], gauge)
+    entry = first_entry(gains, memory.output if gains.by_output else shown_before)
+    numbers = law_of(gains, entry)
     while sample < scans and schedule.sampled_s[sample] <= 0.0:
         samples[sample] = gauge_pa
         sample += 1
@@ -192,6 +196,14 @@ def run(
         y = reading(shown, gauge)
         bad = (options.detects_faults and schedule.fault[k] > 0) or not np.isfinite(y)
         r = schedule.setpoint[k]
+        place = memory.output if gains.by_output else shown
+        following = entry if bad else next_entry(gains, entry, place)
+        if following != entry:
+            before, numbers, entry = numbers, law_of(gains, following), following
+            memory = carried(
+                memory, before.kc, before.b, before.derivative_gain,
+                numbers.kc, numbers.b, numbers.derivative_gain,
+            )  # fmt: skip
         switched = switched or (shown < schedule.switch_pa and not bad)
         held = schedule.mode[k] == HELD and not switched
         applied = memory.output if np.isnan(schedule.applied[k]) else schedule.applied[k]
@@ -224,6 +236,7 @@ def run(
         row[12], row[13] = 1.0 if bad else 0.0, 1.0 if held else 0.0
         row[14] = between(schedule.open_s, schedule.open, open_place, t)
         row[15] = risen(schedule.standby, drive.rise_per_s, t - woken_s)
+        row[16] = entry
         for i in range(count):
             row[FIRST_NODE + i] = np.exp(x[i])
         end = (k + 1) * scan_time_s

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.controller import PidSettings, numbers
+from chamberctl.control.controller import PidSettings
+from chamberctl.control.gain_steps import GainSteps
 from chamberctl.errors import InputError
 from chamberctl.physics.gases import most_probable_speed, viscosity
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
@@ -153,6 +154,7 @@ def simulate_loop(
     tolerance: float = TOLERANCE,
     floor_pa: float | None = None,
     ideal: bool = False,
+    steps: GainSteps | None = None,
 ) -> Trace:
     """Run the sampled loop on the nonlinear plant.
 
@@ -180,6 +182,8 @@ def simulate_loop(
         Floor of the reading before the logarithm [Pa]; the gauge's lower end if not given.
     ideal : bool
         Leave out rounding, bands and the second ramp of the drive and the gauge's counts.
+    steps : GainSteps, optional
+        Gains by reading or output, in place of those of `settings`.
 
     Returns
     -------
@@ -221,7 +225,7 @@ def simulate_loop(
         plant_numbers(chain),
         drive,
         watching,
-        numbers(settings),
+        (GainSteps("reading", (settings,), ()) if steps is None else steps).numbers(),
         schedule,
         options,
         scan_time,

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.control.controller import Memory, PidSettings
+from chamberctl.control.gain_steps import GainSteps
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
@@ -155,6 +156,8 @@ class Prepared:
         The duty's minimum controllable pressure, true and in the chamber [Pa]; 0: none.
     point : OperatingPoint
         The steady state that the loop holds before or after.
+    steps : GainSteps or None
+        Gains by reading or output, in place of those of `settings`.
     """
 
     name: str
@@ -173,6 +176,7 @@ class Prepared:
     limits: Limits
     floor_pa: float
     point: OperatingPoint
+    steps: GainSteps | None = None
 
     def run(
         self, *, seed: int | None = None, tolerance: float = TOLERANCE, ideal: bool = False
@@ -189,6 +193,7 @@ class Prepared:
             bad_action=self.bad_action,
             tolerance=tolerance,
             ideal=ideal,
+            steps=self.steps,
         )
 
 

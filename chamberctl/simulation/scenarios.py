@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from chamberctl.control.controller import PidSettings
 from chamberctl.control.duty_margins import worst_margins
+from chamberctl.control.gain_steps import GainSteps
 from chamberctl.control.tuned import Tuning
 from chamberctl.control.tuning import assess
 from chamberctl.errors import Infeasible, InputError
@@ -142,7 +143,7 @@ SCENARIOS: Mapping[str, Scenario] = MappingProxyType({item.name: item for item i
 
 def build(
     study: Study,
-    settings: PidSettings,
+    settings: PidSettings | GainSteps,
     point: OperatingPoint,
     name: str,
     *,
@@ -154,8 +155,8 @@ def build(
     ----------
     study : Study
         System, duty and controller; its tables [scenario.NAME] hold the parameters.
-    settings : PidSettings
-        The controller's settings; with a scan time.
+    settings : PidSettings or GainSteps
+        The controller's settings, one set or several by reading or output; with a scan time.
     point : OperatingPoint
         The steady state that the loop holds.
     name : str
@@ -184,6 +185,10 @@ def build(
     if start_output is None:
         given = study.controller.start_output
         start_output = point.speed if given is None else given
+    steps = settings if isinstance(settings, GainSteps) else None
+    if isinstance(settings, GainSteps):
+        place = point.indicated_pa if settings.key == "reading" else point.speed
+        settings = settings.settings[settings.entry_at(place)]
     situation = Situation(study, settings, point, start_output)
     scenario = SCENARIOS[name]
     plan = scenario.builder(situation)
@@ -204,12 +209,13 @@ def build(
         limits=study.duty.limits,
         floor_pa=floor_pa(study),
         point=point,
+        steps=steps if plan.settings is None else None,
     )
 
 
 def simulate(
     study: Study,
-    settings: PidSettings | Tuning,
+    settings: PidSettings | Tuning | GainSteps,
     scenario: str = "setpoint-step-down",
     *,
     point: OperatingPoint | None = None,
@@ -221,8 +227,8 @@ def simulate(
     ----------
     study : Study
         System, duty and controller; its tables [scenario.NAME] hold the parameters.
-    settings : PidSettings or Tuning
-        What to try, such as from `tune`.
+    settings : PidSettings, Tuning or GainSteps
+        What to try, such as from `tune`; several sets by reading or output need a `point`.
     scenario : str
         One of `SCENARIOS`, such as "gas-step" or "pump-down".
     point : OperatingPoint, optional
@@ -247,7 +253,7 @@ def simulate(
 
 def prepare(
     study: Study,
-    settings: PidSettings | Tuning,
+    settings: PidSettings | Tuning | GainSteps,
     scenario: str,
     *,
     point: OperatingPoint | None = None,
@@ -264,6 +270,12 @@ def prepare(
     Prepared
         Ready to run.
     """
+    if isinstance(settings, GainSteps):
+        if point is None:
+            raise InputError(
+                "settings by reading or output are tried at a given point", field="point"
+            )
+        return build(study, settings, point, scenario)
     chosen = settings if isinstance(settings, PidSettings) else settings.settings
     start_output = None if isinstance(settings, PidSettings) else settings.start_output
     if point is None:
