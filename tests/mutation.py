@@ -80,6 +80,10 @@ SUITES: dict[str, tuple[str, ...]] = {
         "control/test_margins.py",
     ),
     "control.frequency": ("control/test_margin_tables.py", "control/test_margins.py"),
+    "control.gain_gaps": ("control/test_optimum.py",),
+    "control.crossing_limits": ("control/test_optimum.py",),
+    "control.loop_excess": ("control/test_optimum.py",),
+    "control.calmness": ("control/test_robust.py",),
 }
 #: Not among them: control.search, control.sweep and control.stability hold searches and
 #: refinements, whose steps may be broken and still end at the same answer.
