@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import cycle
-
 import streamlit as st
 
 import chamberctl as cc
@@ -13,7 +11,7 @@ from desk import judged
 from desk.session import Session
 from desk.tables import show_table
 
-COLUMNS = 3
+WIDTH = 330
 
 
 def show(session: Session, tuning: cc.Tuning) -> None:
@@ -32,19 +30,19 @@ def show(session: Session, tuning: cc.Tuning) -> None:
         session.edit({"controller.as_left": texts or None})
 
     found = read_back(tuning, left)
-    columns = cycle(st.columns(COLUMNS, gap="medium"))
-    for one, column in zip(found, columns, strict=False):
-        row, key = one.row, f"read:{session.generation}:{one.row.key}"
-        label = f"{row.label} shown [{row.shown_unit}]" if row.shown_unit else f"{row.label} shown"
-        with column:
-            st.text_input(
-                label, left.get(row.key, ""), key=key, on_change=take, args=(row.key, key),
-                placeholder=f"to be {row.text}",
-            )  # fmt: skip
-            if one.good:
-                st.markdown(f"✓ {row.label}: as it was to be")
-            elif one.text:
-                st.markdown(f":red[**✗ {row.label}:**] {one.said}")
+    with st.container(horizontal=True, gap="medium"):
+        for one in found:
+            row, key = one.row, f"read:{session.generation}:{one.row.key}"
+            unit = f" [{row.shown_unit}]" if row.shown_unit else ""
+            with st.container(width=WIDTH):
+                st.text_input(
+                    f"{row.label} shown{unit}", left.get(row.key, ""), key=key, on_change=take,
+                    args=(row.key, key), placeholder=f"to be {row.text}",
+                )  # fmt: skip
+                if one.good:
+                    st.markdown(f"✓ {row.label}: as it was to be")
+                elif one.text:
+                    st.markdown(f":red[**✗ {row.label}:**] {one.said}")
     _answer(session, tuning, left, complete=is_complete(found), same=all(o.good for o in found))
 
 

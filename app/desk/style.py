@@ -22,7 +22,12 @@ div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
 .st-key-strip p { margin: 0; line-height: 1.35; }
 .stMain button, .stMain summary, .stMain [data-baseweb="select"] > div,
 .stMain [data-testid="stSelectbox"] [role="group"],
-.stMain [data-testid="stTextInputRootElement"] { min-height: 44px !important; }
+.stMain [data-testid="stTextInputRootElement"],
+.stMain [data-testid="stSlider"] [role="group"],
+.stMain [data-testid="stSlider"] [role="group"] > div,
+.stMain [data-testid="stCheckbox"] label, .stMain [data-testid="stNumberInputContainer"] {
+  min-height: 44px !important; }
+.stMain [data-testid="stCheckbox"] label { align-items: center; }
 .stMain [data-testid="stSelectbox"] input { align-self: center; }
 .stMain [data-testid="stTextInputRootElement"] input { min-height: 42px; }
 .stColumn [data-testid="stWidgetLabel"] { max-width: 100%; overflow: hidden; }
@@ -44,6 +49,7 @@ div.wide table { border-collapse: collapse; font-size: 0.9rem;
 div.wide caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 div.wide th, div.wide td { text-align: left; padding: 0.25rem 0.7rem 0.25rem 0;
   border-bottom: 1px solid rgba(128, 128, 128, 0.35); vertical-align: top; }
+div.wide td:not(.num):not(.mid) { min-width: 7rem; }
 div.wide .num { text-align: right; white-space: nowrap; }
 div.wide .mid { text-align: center; }
 div.wide td.part { min-width: 11rem; }
@@ -53,6 +59,15 @@ div.wide small { font-weight: 400; }
   .stMainBlockContainer { padding: 0.25rem 0.6rem 3rem; }
   .st-key-strip p { font-size: 0.85rem; }
   img.picture:not(.fits) { min-width: 640px; }
+}
+@media print {
+  .stApp, .stMain, [data-testid="stAppViewContainer"], .stAppViewContainer {
+    position: static !important; overflow: visible !important; height: auto !important; }
+  div:has(> .st-key-strip) { position: static; }
+  .stMain button, .stMain [role="radiogroup"], .stMain [data-testid="stSlider"],
+  .stMain [data-testid="stFileUploader"] { display: none !important; }
+  div.wide, img.picture { break-inside: avoid; overflow: visible; }
+  .stMainBlockContainer { max-width: none; padding: 0; }
 }
 </style>
 """

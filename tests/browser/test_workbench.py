@@ -17,7 +17,7 @@ from tests.browser.conftest import Server
 
 pytestmark = pytest.mark.browser
 
-VIEWS = ("Describe", "Window")
+VIEWS = ("Describe", "Window", "Tune", "Behave", "Hand over", "Learn")
 SECTIONS = ("Gas and chamber", "Line", "Pumps", "Drive", "Gauges", "Duty", "Controller")
 SIZES = {"laptop": (1366, 768), "telephone": (390, 844)}
 
@@ -81,6 +81,7 @@ def test_nothing_needs_scrolling_sideways(page: Page, server: Server, view: str,
     outside = page.evaluate(
         """() => [...document.querySelectorAll(".stMain *")]
             .filter(e => !e.closest(".wide") && !e.closest("svg") && e.offsetParent)
+            .filter(e => e.type !== "range")  // a slider's own input is never seen
             .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
             .map(e => e.tagName + "." + e.className + ": " + e.textContent.slice(0, 30))"""
     )
@@ -94,8 +95,8 @@ def test_what_is_touched_is_large_enough_for_a_glove(page: Page, server: Server,
     small = page.evaluate(
         """() => [...document.querySelectorAll(".stMain button, .stMain input, .stMain summary")]
             .filter(e => e.offsetParent && e.type !== "file")
-            .map(e => [e, (e.closest("[role=group], [data-testid=stTextInputRootElement]")
-                           || e).getBoundingClientRect().height])
+            .map(e => [e, (e.closest("[role=group], label, [data-testid=stTextInputRootElement]," +
+                           "[data-testid=stNumberInputContainer]") || e).getBoundingClientRect().height])
             .filter(([e, height]) => height < 43.5)
             .map(([e, height]) => `${e.tagName} ${e.ariaLabel} ${e.textContent} ${height}`)"""
     )
@@ -132,7 +133,9 @@ def test_words_stand_out_from_their_ground(cut_off: Browser, server: Server, sch
                     return chain.reverse().reduce((g, x) =>
                         over(parts(getComputedStyle(x).backgroundColor), g), [255, 255, 255]); };
                 return [...document.querySelectorAll(".stMain *")]
+                    // a slider's number stands above its thumb, whose color is not its ground
                     .filter(e => e.offsetParent && !e.closest("[disabled]")
+                            && !e.closest("[data-testid=stSliderThumbValue]")
                             && !e.closest("[aria-disabled=true]"))
                     .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()))
                     .map(e => { const g = ground(e);

@@ -24,7 +24,7 @@ def show(session: Session) -> None:
     """Draw the view."""
     with st.container(horizontal=True, vertical_alignment="bottom"):
         number = st.number_input(
-            "Exercise", NUMBERS[0], NUMBERS[-1], 1, key="learn:number",
+            "Exercise", NUMBERS[0], NUMBERS[-1], 1, key="learn:number", width=180,
             help="The same number gives the same plant and the same data everywhere.",
         )  # fmt: skip
         st.button("Open this plant in the workbench", on_click=session.open, args=(PLANT,),
@@ -54,7 +54,7 @@ def _task(task: Task, number: int) -> None:
     key = f"{number}:{task.name}"
     typed = st.text_input(
         f"Your prediction [{asked.unit}]", key=f"learn:answer:{key}",
-        placeholder=f"a number, in {asked.unit}",
+        placeholder=f"a number, in {asked.unit}", width=360,
     )  # fmt: skip
     if not typed:
         st.caption("Predict first; then you can reveal what happens.")
