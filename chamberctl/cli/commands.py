@@ -111,7 +111,7 @@ def window(arguments: argparse.Namespace) -> bool:
 
 def tune(arguments: argparse.Namespace) -> bool:
     """Find settings and check them over the duty."""
-    from chamberctl.report import gains_text, margins_text, proposal_text, words
+    from chamberctl.report import gains_text, margins_text, proposal_text, schedule_text, words
     from chamberctl.report.tables import as_text
     from chamberctl.report.verdict import verdict
     from chamberctl.study import load
@@ -138,6 +138,8 @@ def tune(arguments: argparse.Namespace) -> bool:
         for name, value in gains_text.spans(study, tuning):
             print(text.paragraph(f"{name}: {value}", "    "))
         print(f"\n{as_text(margins_text.at_points(study, tuning))}")
+        for table in schedule_text.tables(study, tuning):
+            print(f"\n{as_text(table)}")
         print("\nHow these settings were found")
         for reason in tuning.why:
             print(text.paragraph(f"- {reason}", "  "))

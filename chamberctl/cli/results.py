@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from chamberctl.errors import Infeasible
-from chamberctl.report import margins_text, proposal_text
+from chamberctl.report import margins_text, proposal_text, schedule_text
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
@@ -69,5 +69,6 @@ def tuning_json(study: Study, tuning: Tuning | Infeasible, answer: Verdict) -> d
         "optimum": None
         if tuning.design.optimum is None
         else proposal_text.as_json(tuning.design.optimum),
+        "schedule": None if tuning.schedule is None else schedule_text.as_json(tuning.schedule),
         "findings": [vars(finding) for finding in tuning.findings],
     }

@@ -50,6 +50,7 @@ def gain_schedule(
     *,
     key: Key = "reading",
     points: Sequence[OperatingPoint] | None = None,
+    fixed: RobustOptimum | None = None,
     least_share: float = LEAST_SHARE,
 ) -> GainSchedule:
     """Find as few sets of gains as leave every duty point its share of integral action.
@@ -65,6 +66,8 @@ def gain_schedule(
         What chooses the entry.
     points : sequence of OperatingPoint, optional
         The study's duty points from `duty_points`, where they are known already.
+    fixed : RobustOptimum, optional
+        The one set for the whole duty within the same limits, where it is known already.
     least_share : float
         Share of the integral action that it could have alone that each duty point keeps [-].
 
@@ -93,7 +96,8 @@ def gain_schedule(
     duty = tuple(duty_points(study) if points is None else points)
     limits = LoopLimits.of_peak(ms).within(study.duty.limits)
     problem = Problem(study, duty, study.controller.terms, settings_frame(study))
-    fixed, alone = _fixed(problem, limits), _alone(problem, limits)
+    alone = _alone(problem, limits)
+    fixed = _fixed(problem, limits) if fixed is None else fixed
     if fixed is not None and enough(fixed.integral_action, alone, least_share):
         entries = [_whole(problem, fixed)]
     else:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from chamberctl.control.margins import LoopMargins
     from chamberctl.control.notations import Notations
     from chamberctl.control.rules import ReducedModel
+    from chamberctl.control.scheduled import Scheduled
     from chamberctl.findings import Finding
     from chamberctl.plant.linear import LoopModel
     from chamberctl.plant.point import OperatingPoint
@@ -72,6 +73,9 @@ class Tuning:
         The manual check of the loop's sign.
     log_form_costs : tuple of str
         What a log10 reading costs here.
+    schedule : Scheduled or None
+        Gains by reading or output, where the study asks for them and one set is not enough; all
+        else here is of the one set.
     """
 
     study: Study
@@ -90,6 +94,7 @@ class Tuning:
     start_output: float
     check_steps: tuple[str, ...]
     log_form_costs: tuple[str, ...]
+    schedule: Scheduled | None = None
 
     @property
     def unrounded(self) -> PidSettings:

@@ -13,6 +13,7 @@ from chamberctl.simulation.scenarios import SCENARIOS, simulate
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.gain_steps import GainSteps
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
 
@@ -52,7 +53,7 @@ def asks_large_signals(study: Study) -> bool:
 
 
 def breaches(
-    study: Study, settings: PidSettings, points: Sequence[OperatingPoint]
+    study: Study, settings: PidSettings | GainSteps, points: Sequence[OperatingPoint]
 ) -> tuple[Breach, ...]:
     """Return where settings break the duty's limits on the plant.
 
@@ -60,8 +61,8 @@ def breaches(
     ----------
     study : Study
         System, duty and controller.
-    settings : PidSettings
-        What to try.
+    settings : PidSettings or GainSteps
+        What to try: one set, or several by reading or output.
     points : sequence of OperatingPoint
         Where the loop holds, such as the corners of the envelope.
 

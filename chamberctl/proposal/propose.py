@@ -18,6 +18,7 @@ from chamberctl.findings import Finding
 from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches
 from chamberctl.proposal.choices import choose
 from chamberctl.proposal.effective_delay import effective_delay
+from chamberctl.proposal.scheduling import with_schedule
 from chamberctl.simulation.scenarios import corners
 
 if TYPE_CHECKING:
@@ -62,7 +63,8 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
     envelope bears. Setpoint weight, setpoint ramp and tracking time are then chosen by trying them
     on the plant. Where the duty states limits that only a run can judge, the settings are tried on
     steps of setpoint and gas, on pump-down and on the return from standby, and are made calmer
-    until the limits hold too. With the rule "simc" the published rule is taken as it stands. Where
+    until the limits hold too. Where the study asks for a schedule, it is found besides, at the same
+    pace. With the rule "simc" the published rule is taken as it stands. Where
     the study states settings that a person chose, these are checked and nothing is looked for.
     """
     progress("duty points and their loops")
@@ -86,7 +88,11 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
         if not broken:
             break
     assert best is not None
-    return _with_trials(*best, asked, first)
+    tuning = _with_trials(*best, asked, first)
+    if study.controller.schedule == "none":
+        return tuning
+    progress(f"a schedule over the {study.controller.schedule}")
+    return with_schedule(loops, tuning, best[2])
 
 
 def _as_chosen(study: Study, chosen: FoundSettings) -> Tuning:

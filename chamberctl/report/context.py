@@ -23,6 +23,7 @@ from chamberctl.report import (
     proposal_text,
     responses_text,
     rules_text,
+    schedule_text,
     study_text,
     window_text,
     words,
@@ -111,6 +112,7 @@ def build(
         "margins": None,
         "behavior": None,
         "proposal": None,
+        "schedule": None,
         "moves": None,
         "rules": None,
         "glance": [],
@@ -129,6 +131,7 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
     notations, note = gains_text.notations(tuning)
     return {
         "proposal": proposal_text.section(study, tuning),
+        "schedule": schedule_text.section(study, tuning),
         "moves": _moves(study, tuning),
         "rules": _rules(study, tuning),
         "glance": gains_text.glance(tuning),

@@ -20,7 +20,9 @@ from chamberctl.control.forms import ACTION_SENTENCE
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.forms import TypedSettings
     from chamberctl.control.margins import LoopMargins
+    from chamberctl.control.scheduled import Scheduled, ScheduledPoint
     from chamberctl.control.tuning import TunedPoint, Tuning
     from chamberctl.study import Study
 
@@ -54,8 +56,11 @@ def loop_document(study: Study, tuning: Tuning) -> dict[str, Any]:
     dict
         As docs/reference/loop.schema.json; None where a number does not exist or is infinite.
         ``dead_time_s`` of a point is that of drive, gauge and computation; the hold is not in it.
+        Where gains are scheduled, each point has the settings and the margins of its entry, and
+        ``worst`` is of these; ``settings`` and ``as_typed`` are the one set for all.
     """
     settings = tuning.settings
+    found = tuning.schedule
     return {
         "format": FORMAT,
         "scan_time_s": settings.scan_time_s,
@@ -63,13 +68,16 @@ def loop_document(study: Study, tuning: Tuning) -> dict[str, Any]:
         "law": LAW,
         "settings": _settings(settings),
         "as_typed": _as_typed(study, tuning),
-        "points": [_point(point, settings) for point in tuning.points],
+        **({} if found is None else {"schedule": _schedule(found)}),
+        "points": [
+            _point(point, settings)
+            | ({} if found is None else _scheduled(found, found.points[index]))
+            for index, point in enumerate(tuning.points)
+        ],
         "worst": {
-            name: {
-                "value": _number(tuning.worst[name][0]),
-                "point": tuning.points[tuning.worst[name][1]].where,
-            }
-            for name in WORSE_IS_LARGER
+            name: {"value": _number(value), "point": tuning.points[index].where}
+            for name, (value, index) in (tuning if found is None else found).worst.items()
+            if name in WORSE_IS_LARGER
         },
         "action": ACTION_SENTENCE,
         "manual_check": list(tuning.check_steps),
@@ -103,9 +111,35 @@ def _settings(settings: PidSettings) -> dict[str, Any]:
     }
 
 
-def _as_typed(study: Study, tuning: Tuning) -> dict[str, Any]:
-    typed, words = tuning.typed, tuning.typed.language
-    rows: dict[str, Any] = {
+def _schedule(found: Scheduled) -> dict[str, Any]:
+    """Return thresholds and entries; inf and 0 at the ends are null: gains are held there."""
+    unit = "pa" if found.schedule.key == "reading" else "speed_fraction"
+    return {
+        "key": found.schedule.key,
+        "thresholds": [
+            {f"at_{unit}": one.at, f"up_{unit}": one.up, f"down_{unit}": one.down}
+            for one in found.schedule.thresholds
+        ],
+        "entries": [
+            {
+                f"from_{unit}": one.entry.low or None,
+                f"to_{unit}": _number(one.entry.high),
+                "settings": _settings(one.settings),
+                "as_typed": _rows(one.typed),
+            }
+            for one in found.entries
+        ],
+    }
+
+
+def _scheduled(found: Scheduled, point: ScheduledPoint) -> dict[str, Any]:
+    """Return what the schedule changes of a point: its settings and its margins."""
+    settings = found.entries[point.entry].settings
+    return {"settings": _settings(settings), "margins": _margins(point.margins)}
+
+
+def _rows(typed: TypedSettings) -> dict[str, Any]:
+    return {
         row.key: {
             "label": row.label,
             "text": row.text,
@@ -115,11 +149,15 @@ def _as_typed(study: Study, tuning: Tuning) -> dict[str, Any]:
         }
         for row in typed.rows
     }
+
+
+def _as_typed(study: Study, tuning: Tuning) -> dict[str, Any]:
+    words = tuning.typed.language
     return {
         "form": words.form,
         "reading_span": words.reading_span_text,
         "output_span": words.output_span_text,
-        **rows,
+        **_rows(tuning.typed),
         "integral": study.controller.integral,
         "start_output": {
             "label": "Start output",

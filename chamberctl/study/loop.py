@@ -253,6 +253,12 @@ class Controller(Part):
         ("PI", "PID"), "whether the robust settings use derivative action", default="PI",
         source="derivative action moves the drive with the gauge's noise",
     )  # fmt: skip
+    schedule: Literal["none", "reading", "output"] = choice(
+        ("none", "reading", "output"), "whether the robust settings may change with the reading or "
+        "with the output, in as few entries as leave each duty point half of what it could have "
+        "alone",
+        default="none", source="one set of gains is enough for most duties with a log10 reading",
+    )  # fmt: skip
     simc_tau_c_s: float | None = quantity(
         "time", "s", "closed-loop time constant of the rule", "1 ms", "24 h", default=None,
         shown="equal to the dead time of the reduced model",
@@ -278,6 +284,8 @@ class Controller(Part):
             yield "reading_low", "must be below reading_high"
         if self.reading == "log10" and self.reading_low_pa <= 0.0:
             yield "reading_low", "must be above 0 for a log10 reading: 0 has no logarithm"
+        if self.schedule != "none" and self.rule != "robust":
+            yield "schedule", "a schedule is found for rule = 'robust' only; leave one of them out"
         if self.output_low >= self.output_high:
             yield "output_low", "must be below output_high"
         low = self.output_min if self.output_min is not None else 0.0
