@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from chamberctl.control.controller import PidSettings
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.point import pressure_text
 from chamberctl.quantities import format_quantity
 from chamberctl.simulation.disturbances import setpoint_step
-from chamberctl.simulation.engine import LEAST_OPEN, plant_numbers, simulate_loop
+from chamberctl.simulation.engine import LEAST_OPEN, simulate_loop
 from chamberctl.simulation.happenings import BoosterWaits, Happenings, PowerDip, Start
 from chamberctl.simulation.prepared import (
     Array,
@@ -24,7 +27,7 @@ from chamberctl.simulation.prepared import (
     where_it_leads,
     within,
 )
-from chamberctl.simulation.resting import resting_pressures, with_inlet_valve
+from chamberctl.simulation.resting import behind_valve, in_air, with_inlet_valve
 from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
 from chamberctl.study.scenarios import (
     GasChange,
@@ -34,6 +37,9 @@ from chamberctl.study.scenarios import (
     ReturnFromStandby,
     SpeedOverride,
 )
+
+if TYPE_CHECKING:
+    from chamberctl.study import Gauge, System
 
 SWITCH_AT = 2.0
 """The loop is switched to automatic at this multiple of the setpoint where nothing is stated
@@ -55,21 +61,18 @@ def pump_down(situation: Situation) -> Plan:
     down = situation.parameters.pump_down or PumpDown()
     output = situation.settings.output_max if down.output is None else down.output
     switch = study.controller.switch_pressure_pa or SWITCH_AT * point.indicated_pa
-    chain = build_chain(situation.system)
     waits = None
     if down.booster_start_pa is not None and situation.system.booster is not None:
         waits = BoosterWaits(down.booster_standby, down.booster_start_pa)
     speed = situation.system.drive.minimum_speed
-    pressures = resting_pressures(
-        chain,
-        plant_numbers(chain),
-        np.full(chain.size, down.from_pa),
-        np.flatnonzero(chain.volumes_m3 > 0.0),
+    pressures = in_air(
+        situation.system,
+        down.from_pa,
         speed,
         point.gas_load_pa_m3_s,
         1.0 if waits is None else waits.standby,
     )
-    start = Start(pressures, speed, memory_at(speed))
+    start = Start(np.array(pressures), speed, memory_at(speed))
     happenings = Happenings(
         LONGEST_GUESS_S,
         np.array([point.indicated_pa]),
@@ -79,32 +82,53 @@ def pump_down(situation: Situation) -> Plan:
         switch_below_pa=switch,
         booster_waits=waits,
     )
-    length, reached = _length(situation, down, happenings, start)
+    reached_s = _reached_after(
+        situation.system,
+        situation.gauge,
+        (situation.scan_time_s, situation.settings.delay_s, output),
+        switch,
+        point.gas_load_pa_m3_s,
+        (pressures, speed),
+        waits,
+    )
+    guess_s = LONGEST_GUESS_S
+    if reached_s is not None:
+        guess_s = min(SAFETY * reached_s + situation.system.drive.rise_time_s, LONGEST_GUESS_S)
+    length = down.longest_s or guess_s
     happenings = replace(happenings, duration_s=length + situation.tail_s)
     if down.loop == "from the start":
         happenings = replace(happenings, held=None, switch_below_pa=None)
-    notes = _pump_down_notes(situation, down, output, switch, reached)
+    notes = _pump_down_notes(situation, down, output, switch, reached_s is not None)
     return Plan(happenings, 0.0, length, notes, start=start)
 
 
-def _length(
-    situation: Situation, down: PumpDown, held: Happenings, start: Start
-) -> tuple[float, bool]:
-    """Time given from the start to the hold [s], and whether the switch pressure is reached at all.
+@lru_cache(maxsize=128)
+def _reached_after(
+    system: System, gauge: Gauge, timing: tuple[float, float, float], switch_pa: float,
+    gas_load_pa_m3_s: float, start: tuple[tuple[float, ...], float], waits: BoosterWaits | None,
+) -> float | None:  # fmt: skip
+    """Time until the reading falls below the switch pressure [s]; None where it does not.
 
-    The pump-down itself is run, at the fixed output and with coarse scans.
+    The pump-down itself is run, at the fixed output and with coarse scans; `timing` is scan time,
+    computation delay and output. The controller's settings do not come into it.
     """
-    settings = situation.settings
-    coarse = replace(settings, scan_time_s=max(situation.scan_time_s, COARSE_SCAN_S), tt_s=None)
-    trace = simulate_loop(
-        situation.system, situation.gauge, coarse, start, replace(held, switch_below_pa=None)
+    scan_s, delay_s, output = timing
+    settings = PidSettings(
+        kc=1.0, scan_time_s=max(scan_s, COARSE_SCAN_S), computation_delay_s=delay_s
     )
-    assert held.switch_below_pa is not None
-    below = np.flatnonzero(trace.columns["indicated_pa"] < held.switch_below_pa)
-    if not below.size:
-        return down.longest_s or LONGEST_GUESS_S, False
-    guess = SAFETY * float(trace.time_s[below[0]]) + situation.system.drive.rise_time_s
-    return down.longest_s or min(guess, LONGEST_GUESS_S), True
+    happenings = Happenings(
+        LONGEST_GUESS_S,
+        np.array([switch_pa]),
+        corners((0.0, gas_load_pa_m3_s)),
+        held=np.array([True]),
+        applied=np.array([output]),
+        booster_waits=waits,
+    )
+    pressures, speed = start
+    begin = Start(np.array(pressures), speed, memory_at(speed))
+    trace = simulate_loop(system, gauge, settings, begin, happenings)
+    below = np.flatnonzero(trace.columns["indicated_pa"] < switch_pa)
+    return float(trace.time_s[below[0]]) if below.size else None
 
 
 def _pump_down_notes(
@@ -140,7 +164,6 @@ def return_from_standby(situation: Situation) -> Plan:
     back = situation.parameters.return_from_standby or ReturnFromStandby()
     point, drive = situation.point, situation.system.drive
     system, valve, added = with_inlet_valve(situation.system, point.effective_speed_m3_s)
-    chain = build_chain(system)
     speed = drive.minimum_speed if back.standby_speed is None else back.standby_speed
     pressure = SWITCH_AT * point.pressure_pa if back.pressure_pa is None else back.pressure_pa
     own = system.line[valve].opening_time_s or 2.0
@@ -148,16 +171,8 @@ def return_from_standby(situation: Situation) -> Plan:
     begin, idle = back.closed_s, situation.unmetered_pa_m3_s
     duration = begin + opening + situation.tail_s
     times = situation.times(duration)
-    closed = plant_numbers(chain)._replace(rows=chain.rows.copy())
-    closed.rows[valve, 9] = LEAST_OPEN
-    upstream = range(valve + 1)
-    guess = np.full(chain.size, pressure)
-    guess[valve + 1 :] *= 1e-3
-    start = Start(
-        resting_pressures(chain, closed, guess, upstream, speed, idle, back.booster_standby),
-        speed,
-        memory_at(speed),
-    )
+    pressures = behind_valve(system, valve, pressure, speed, idle, back.booster_standby)
+    start = Start(np.array(pressures), speed, memory_at(speed))
     full = point.gas_load_pa_m3_s
     happenings = Happenings(
         duration,

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.errors import ChamberctlError
-from chamberctl.plant.chain import Chain
+from chamberctl.plant.chain import Chain, build_chain
 from chamberctl.plant.nearby import SPEED, Held, States, settle
 from chamberctl.simulation.drive import DriveNumbers
+from chamberctl.simulation.engine import LEAST_OPEN, plant_numbers
 from chamberctl.simulation.stepping import PlantNumbers, Surroundings, flows_at, slopes
 from chamberctl.study.system import LinePart
 
@@ -59,6 +61,73 @@ def with_inlet_valve(system: System, effective_speed_m3_s: float) -> tuple[Syste
         kind="valve", name=VALVE_NAME, conductance_m3_s=VALVE_WIDTH * effective_speed_m3_s
     )
     return system.model_copy(update={"line": (*system.line, valve)}), len(system.line), True
+
+
+@lru_cache(maxsize=128)
+def in_air(
+    system: System, pressure_pa: float, speed: float, gas_load_pa_m3_s: float, share: float
+) -> tuple[float, ...]:
+    """Node pressures where every volume is at one pressure [Pa].
+
+    Parameters
+    ----------
+    system : study.System
+        The system.
+    pressure_pa : float
+        Pressure of chamber, line and pumps [Pa].
+    speed, gas_load_pa_m3_s, share
+        As of `resting_pressures`.
+
+    Returns
+    -------
+    tuple of float
+        Kept for the next call: settings do not come into it.
+    """
+    chain = build_chain(system)
+    return tuple(
+        resting_pressures(
+            chain,
+            plant_numbers(chain),
+            np.full(chain.size, pressure_pa),
+            np.flatnonzero(chain.volumes_m3 > 0.0),
+            speed,
+            gas_load_pa_m3_s,
+            share,
+        ).tolist()
+    )
+
+
+@lru_cache(maxsize=128)
+def behind_valve(
+    system: System, valve: int, pressure_pa: float, speed: float, gas_load_pa_m3_s: float,
+    share: float,
+) -> tuple[float, ...]:  # fmt: skip
+    """Node pressures at standby with a valve closed [Pa].
+
+    Parameters
+    ----------
+    system : study.System
+        The system.
+    valve : int
+        Place of the valve in the line.
+    pressure_pa : float
+        Pressure before the valve [Pa].
+    speed, gas_load_pa_m3_s, share
+        As of `resting_pressures`.
+
+    Returns
+    -------
+    tuple of float
+        Kept for the next call: settings do not come into it.
+    """
+    chain = build_chain(system)
+    closed = plant_numbers(chain)._replace(rows=chain.rows.copy())
+    closed.rows[valve, 9] = LEAST_OPEN
+    guess = np.full(chain.size, pressure_pa)
+    guess[valve + 1 :] *= 1e-3
+    upstream = range(valve + 1)
+    found = resting_pressures(chain, closed, guess, upstream, speed, gas_load_pa_m3_s, share)
+    return tuple(found.tolist())
 
 
 def resting_pressures(
