@@ -53,7 +53,7 @@ def fewest_entries(
     """
     every = cells(problem, key)
     for _ in range(ROUNDS):
-        search = _Search(problem, every, limits, alone)
+        search = Search(problem, every, limits, alone)
         entries, joined = search.entries(least_share)
         if not joined:
             return entries
@@ -79,8 +79,20 @@ def enough(integral_action: float, alone: Mapping[str, float], share: float) -> 
     return all(integral_action >= share * most for most in alone.values())
 
 
-class _Search:
-    """Integral action of runs of cells, each found once."""
+class Search:
+    """Integral action of runs of cells, each found once.
+
+    Parameters
+    ----------
+    problem : Problem
+        Study and duty points.
+    every : Cells
+        The plants over the key.
+    limits : LoopLimits
+        What every plant keeps.
+    alone : mapping of str to float
+        Integral action that each duty point could have alone.
+    """
 
     def __init__(
         self, problem: Problem, every: Cells, limits: LoopLimits, alone: Mapping[str, float]
