@@ -328,3 +328,13 @@ def test_a_student_with_a_wrong_sign_is_told_so_and_the_key_opens_for_teachers_o
     assert "the gain is in proportion to the pressure" in words(page)
     page.toggle(key="learn:teacher").set_value(True).run()
     assert "Answer key of exercise 7" in tables(page)
+
+
+@pytest.mark.parametrize("view", ["Describe", "Window", "Tune", "Behave", "Hand over", "Learn"])
+def test_no_button_sends_anything_to_a_machine(open_page: Open, view: str) -> None:
+    """A51: a person reads, checks and types."""
+    page = open_page(PLANT, view=view)
+    for button in (*page.button, *page.get("download_button")):
+        label = getattr(button, "label", None) or button.proto.label
+        assert not any(word in label.lower() for word in ("send", "transmit", "to the controller"))
+    assert "nothing is ever sent to a controller" in words(page)
