@@ -18,6 +18,15 @@ if TYPE_CHECKING:
 
 CORNERS = "Every scenario at the corners of the duty"
 
+_SHORT = {
+    "peak deviation": "peak",
+    "settling time": "settling",
+    "recovery time": "recovery",
+    "time in the hold band": "band",
+    "drive travel": "travel",
+    "pressure difference across the booster": "booster",
+}
+
 LEAST_SHOWN = 5e-4
 """Smallest share of the setpoint that is shown as a number (assumed: no gauge tells less)."""
 
@@ -106,7 +115,7 @@ def _verdict(run: ScenarioRun) -> str:
         return "not judged"
     if run.verdict.holds:
         return "kept"
-    return f"broken: {join_words(run.verdict.broken)}"
+    return f"broken: {join_words([_SHORT.get(name, name) for name in run.verdict.broken])}"
 
 
 def table(study: Study, days: Sequence[Day], caption: str = CORNERS) -> Table:

@@ -136,7 +136,8 @@ def _gathered(texts: dict[str, list[str]]) -> str:
     """Texts with the points that each holds for, those for the same points together."""
     together: dict[tuple[str, ...], list[str]] = {}
     for text, where in texts.items():
-        together.setdefault(tuple(dict.fromkeys(where)), []).append(text)
+        points = sorted(set(where), key=lambda name: (len(name), name))
+        together.setdefault(tuple(points), []).append(text)
     return " ".join(
         f"Point{'s' if len(where) > 1 else ''} {join_words(where)}: {' '.join(found)}"
         for where, found in together.items()

@@ -199,7 +199,7 @@ def test_findings_are_said_once_for_all_points_they_hold_for() -> None:
     """Scenario by scenario; what is the purpose of a wrong action is not a finding beside it."""
     study = cc.load("preset:reference-plant")
     tuning = rule_tuning(study)
-    places = [tuning.points[0].point, tuning.points[-1].point]
+    places = [tuning.points[-1].point, tuning.points[0].point]
     found = days(study, tuning, places, ["wrong-sense", "gauge-fault-last", "gas-step"])
     said = behavior_text.findings(study, found)
     assert [finding.subject for finding in said] == ["Wrong action", "Gauge freezes"]
