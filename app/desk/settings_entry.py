@@ -25,7 +25,8 @@ def show(session: Session, bench: Bench, tuning: cc.Tuning) -> None:
     rows = {row.key: row for row in tuning.typed.rows}
     for key in MAIN:
         _row(session, bench, tuning, rows[key])
-    with st.expander("Derivative, filters, weights, limits"):
+    # what is not seen is not drawn: all of this follows every move
+    if st.toggle("Derivative, filters, weights, limits", key="tune:more"):
         for key, row in rows.items():
             if key not in MAIN:
                 _row(session, bench, tuning, row)

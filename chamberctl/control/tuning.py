@@ -128,10 +128,9 @@ def assessed(loops: DutyLoops, design: Design) -> Tuning:
     typed, rounding = _as_typed(study, design.settings)
     settings = from_typed(typed)
     models = loops.models
-    both = each_margins(
-        [*models, *models], [settings] * len(models) + [design.settings] * len(models)
-    )
-    found, before = both[: len(models)], both[len(models) :]
+    found = before = each_margins(models, settings)
+    if settings != design.settings:
+        before = each_margins(models, design.settings)
     points = tuple(
         TunedPoint(loop.point, loop.model, one)
         for loop, one in zip(loops.loops, found, strict=True)

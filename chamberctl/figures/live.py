@@ -15,10 +15,12 @@ from chamberctl.figures.panels import FACE, POINTS_PER_INCH, SMALL, Panel, frame
 
 Array = NDArray[np.float64]
 
-MOST_POINTS = 240
+MOST_POINTS = 180
 
 _FAR = 1e5
-"""Curves are cut off so far outside the picture, in points: longer numbers only cost time."""
+"""Curves are cut off so far outside the picture, in tenths: longer numbers only cost time."""
+
+TENTHS = 10.0
 
 MARGIN, SAMPLE, LETTER = 6.0, 24.0, 4.3
 """Of the line at the bottom: its margin, the length of a sample and the width of a letter, in
@@ -119,11 +121,14 @@ def _legend(entries: Sequence[tuple[str, Stroke]], width: float, height: float) 
     return parts
 
 
-def _line(path: str, look: Stroke) -> str:
-    dash = f' stroke-dasharray="{look.dash}"' if look.dash else ""
+def _line(path: str, look: Stroke, unit: float = 1.0) -> str:
+    """Return a line as SVG; its path counts in parts of a point, of which there are so many."""
+    numbers = [f"{unit * float(part):g}" for part in look.dash.split()]
+    dash = f' stroke-dasharray="{" ".join(numbers)}"' if numbers else ""
+    scale = f' transform="scale({1.0 / unit:g})"' if unit != 1.0 else ""
     return (
-        f'<path d="{path}" fill="none" stroke="{look.color}" stroke-width="{look.width:g}"{dash} '
-        'stroke-linejoin="round"/>'
+        f'<path d="{path}" fill="none" stroke="{look.color}" '
+        f'stroke-width="{unit * look.width:g}"{dash}{scale} stroke-linejoin="round"/>'
     )
 
 
@@ -131,16 +136,26 @@ def _path(panel: Panel, stroke: Stroke) -> str:
     x, y = thinned(np.asarray(stroke.x, dtype=float), np.asarray(stroke.y, dtype=float))
     across, down = panel.at(x, y)
     known = np.isfinite(across) & np.isfinite(down)
-    points = np.clip(np.column_stack([across, down]), -_FAR, _FAR).round(1).tolist()
+    # whole tenths of a point, each from the one before: a third of the length
+    tenths = np.clip(TENTHS * np.column_stack([across, down]), -_FAR, _FAR)
+    points = np.where(known[:, None], tenths, 0.0).round().astype(int)
     if stroke.marker:
-        seen = [point for point, good in zip(points, known.tolist(), strict=True) if good]
+        seen = (points[known] / TENTHS).tolist()
         return "".join(_mark(right, below, stroke) for right, below in seen)
-    pieces, fresh = [], True
-    for (right, below), good in zip(points, known.tolist(), strict=True):
-        if good:
-            pieces.append(f"{'M' if fresh else 'L'}{right} {below}")
-        fresh = not good
-    return _line("".join(pieces), stroke)
+    pieces = []
+    for begin, end in _runs(known):
+        part = points[begin:end]
+        steps = np.diff(part, axis=0)
+        moved = steps[np.any(steps != 0, axis=1)].ravel().tolist() or [0, 0]
+        pieces.append(f"M{part[0, 0]} {part[0, 1]}l{' '.join(map(str, moved))}")
+    return _line("".join(pieces), stroke, TENTHS)
+
+
+def _runs(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return where stretches of at least two known points begin and end."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(int), [0]]))).tolist()
+    pairs = zip(edges[::2], edges[1::2], strict=True)
+    return [(begin, end) for begin, end in pairs if end - begin > 1]
 
 
 def _mark(x: float, y: float, stroke: Stroke) -> str:

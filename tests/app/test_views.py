@@ -111,6 +111,7 @@ def test_the_reading_is_switched_in_one_move_and_back(open_page: Open) -> None:
 
 def test_candidates_are_kept_named_used_and_deleted(open_page: Open) -> None:
     page = open_page(PLANT, view="Tune")
+    page.toggle(key="tune:kept").set_value(True).run()
     for name, gain in (("calm", "2"), ("brisk", "6")):
         page.text_input(key="tune:exact:Kc").set_value(gain).run()
         page.text_input(key="kept:name").set_value(name).run()
@@ -129,6 +130,7 @@ def test_candidates_are_kept_named_used_and_deleted(open_page: Open) -> None:
 
 def test_a_candidate_needs_a_name(open_page: Open) -> None:
     page = open_page(PLANT, view="Tune")
+    page.toggle(key="tune:kept").set_value(True).run()
     page.button(key="kept:keep").click().run()
     assert "type a name first" in words(page)
     assert page.session_state["session"].candidates == ()
@@ -142,6 +144,7 @@ def test_settings_as_found_stand_beside_and_can_be_restored(open_page: Open) -> 
     page.text_input(key=f"found:{generation}:Ti").set_value("30").run()
     assert not page.exception
     assert "as found" in tables(page)
+    page.toggle(key="tune:kept").set_value(True).run()
     page.button(key="kept:use:as found").click().run()
     tuning = tuned(page)
     assert (tuning.typed["Kc"].text, tuning.typed["Ti"].text) == ("8.000", "30.00")

@@ -141,7 +141,7 @@ def test_a_curve_is_broken_where_it_is_not_known() -> None:
     panel = Panel((1.0, 1.0), (0.0, 0.0, 1.0, 1.0), Scale("", 0.0, 4.0), Scale("", 0.0, 1.0))
     y = np.array([0.0, 1.0, np.nan, 1.0, 0.0])
     drawn = picture((1.0, 1.0), [(panel, [Stroke(np.arange(5.0), y)], [])], "words")
-    assert 'd="M0.0 72.0L18.0 0.0M54.0 0.0L72.0 72.0"' in drawn
+    assert 'd="M0 720l180 -720M540 0l180 720"' in drawn
 
 
 def test_thinning_keeps_peaks_and_ends() -> None:

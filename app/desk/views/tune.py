@@ -59,7 +59,7 @@ def _live(session: Session, words: DeltaGenerator) -> None:
     with controls:
         st.markdown(f"**In use: {judged.name_in_use(session)}.** {ACTION_SENTENCE}")
         settings_entry.show(session, bench, tuning)
-        with st.expander("Keep, name and choose settings"):
+        if st.toggle("Keep, name and choose settings", key="tune:kept"):
             kept.show(session, tuning)
     with pictures:
         shown, where = _chosen(session, bench, tuning)
