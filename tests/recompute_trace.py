@@ -38,7 +38,7 @@ def read(text: str) -> File:
     said: dict[str, dict[str, Any]] = {}
     for comment in comments:
         group, _, rest = comment.partition(": ")
-        if group in ("Settings", "Counted", "Drive", "Metrics"):
+        if group in ("Counted", "Drive", "Metrics") or re.fullmatch(r"Settings \d+", group):
             parts = (part.partition(" = ") for part in rest.split("; "))
             said[group] = {name: value_of(value) for name, _, value in parts}
         if found := re.match(r"Started from output (\S+) without", comment):
@@ -62,17 +62,25 @@ def value_of(text: str) -> float | str:
 
 def law(file: File) -> dict[str, Any]:
     """Columns that the law makes of the readings."""
-    s, at = file.said["Settings"], file.columns
+    at, s = file.columns, file.said["Settings 1"]
     unit = "decades" if s["reading"] == "log10" else "pa"
-    ts, kc = s["scan_time_s"], s["kc"]
+    ts = s["scan_time_s"]
     yf = d = integral = r_old = 0.0
     u, fresh = file.said["Start"]["output"], True
     names = (f"yf_{unit}", "d_fraction", "I_fraction", "v_fraction", "u_fraction")
     made: dict[str, list[float]] = {name: [] for name in names}
-    for r, y, f, mode, given in zip(
+    s = file.said[f"Settings {at['set'][0]:g}"]
+    for r, y, f, mode, given, number in zip(
         at[f"r_{unit}"], at[f"y_{unit}"], at["F_fraction"], at["mode"], at["u_fraction"],
-        strict=True,
+        at["set"], strict=True,
     ):  # fmt: skip
+        old, s = s, file.said[f"Settings {number:g}"]
+        kc = s["kc"]
+        if s is not old:
+            gain = old["kc"] * old["td_s"]
+            scaled = d * kc * s["td_s"] / gain if gain else 0.0
+            p_old, p_new = old["kc"] * (yf - old["b"] * r_old), kc * (yf - s["b"] * r_old)
+            integral, d = integral + p_old - p_new + d - scaled, scaled
         if mode == "bad reading":
             y = yf
         if mode != "auto" or fresh:
@@ -194,7 +202,7 @@ def on_ramp(file: File, ts: float) -> Any:
 
 def at_limit(file: File) -> Any:
     """Scans in automatic at which the output stands at its lowest or highest value."""
-    s, drive, u = file.said["Settings"], file.said["Drive"], file.columns["u_fraction"]
+    s, drive, u = file.said["Settings 1"], file.said["Drive"], file.columns["u_fraction"]
     low = max(s["output_min"], drive["minimum_speed"])
     high = min(s["output_max"], drive["maximum_speed"])
     return (file.columns["mode"] == "auto") & ((u <= low + 1e-9) | (u >= high - 1e-9))

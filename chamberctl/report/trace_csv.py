@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -77,6 +78,7 @@ def _columns(run: ScenarioRun) -> dict[str, NDArray]:
     for name, column in _LAW:
         columns[name.format(y=reading)] = trace.columns[column]
     columns["F_fraction"] = _feed_forward(run)
+    columns["set"] = trace.columns["entry"] + 1.0
     bad, held = trace.columns["bad"], trace.columns["held"]
     words = np.where(bad == 1.0, "bad reading", np.where(held == 1.0, "held", "auto"))
     columns["mode"] = np.where(np.isfinite(bad), words, "")
@@ -106,15 +108,32 @@ def _drive(drive: Drive) -> list[str]:
     return [f"{name} = {getattr(drive, name)!r}" for name in names]
 
 
-def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
-    settings, prepared = run.trace.settings, run.prepared
-    per = "decade" if settings.reading == "log10" else "Pa"
+def _sets(run: ScenarioRun) -> Iterator[str]:
+    """Every set of settings, and when which is used."""
+    steps = run.prepared.steps
+    sets = (run.trace.settings,) if steps is None else steps.settings
+    per = "decade" if sets[0].reading == "log10" else "Pa"
     names = (
         "ti_s", "td_s", "tf_s", "tfd_s", "b", "c", "tracking_time_s", "integral", "reading",
         "scan_time_s", "delay_s", "output_min", "output_max", "output_rate_per_s",
         "setpoint_ramp_per_s",
     )  # fmt: skip
-    values = "; ".join(f"{name} = {getattr(settings, name)}" for name in names)
+    for number, settings in enumerate(sets, start=1):
+        values = "; ".join(f"{name} = {getattr(settings, name)}" for name in names)
+        yield f"Settings {number}: kc = {settings.kc!r} speed fraction per {per}; {values}"
+    if steps is not None:
+        unit = "Pa indicated" if steps.key == "reading" else "speed fraction"
+        places = "; ".join(f"{one.up!r} up, {one.down!r} down" for one in steps.thresholds)
+        yield (
+            f"The set changes with the {steps.key} at ({places}) {unit}; column set says which one "
+            "a scan uses. Where it changes, before anything else of that scan: d is multiplied by "
+            "the ratio of Kc Td, and I moves so that P + I + d stays, P with yf and r of the scan "
+            "before."
+        )
+
+
+def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
+    prepared = run.prepared
     measures = "; ".join(
         f"{name} = {value!r}" for name, value in metric_values(run.trace, prepared).items()
     )
@@ -125,7 +144,7 @@ def _comments(study: Study, run: ScenarioRun, seed: int | None) -> list[str]:
         "Computed from a model, not measured. Noise: "
         + ("none" if seed is None else f"seed {seed}"),
         *(f"{finding.subject}: {finding.text}" for finding in run.findings),
-        f"Settings: kc = {settings.kc!r} speed fraction per {per}; {values}",
+        *_sets(run),
         *LAW.splitlines(),
         f"Started from output {prepared.start.memory.output!r} without a bump.",
         f"Counted: hold_band = {prepared.hold_band!r}; event_s = {prepared.event_s!r}; "

@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 
 import chamberctl as cc
+from chamberctl.control.gain_steps import GainSteps
+from chamberctl.control.schedule_parts import Threshold
 from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.report.trace_csv import trace_csv
@@ -65,6 +67,24 @@ def test_the_law_and_the_metrics_are_recomputed_from_the_file(scenario: str, law
         assert not worst, (preset, worst)
 
 
+@pytest.mark.parametrize("key", ["reading", "output"])
+def test_a_schedule_of_gains_is_replayed_with_the_set_of_each_scan(key: Any) -> None:
+    """Two sets, derivative and weight among what changes, switched there and back."""
+    study, tuning = tuned("crystal-furnace")
+    calm = replace(tuning.settings, td_s=1.0, tfd_s=0.5, b=0.6)
+    quick = replace(calm, kc=1.5 * calm.kc, ti_s=0.8 * calm.ti_s, td_s=0.5, b=0.2)
+    point = worst_point(tuning)
+    at = 0.95 * point.indicated_pa if key == "reading" else point.speed + 0.05
+    steps = GainSteps(key, (calm, quick), (Threshold(at, 1.005 * at, 0.995 * at),))
+    for scenario in ("setpoint-step-down", "return-from-standby", "gauge-fault-zero"):
+        done = run(build(study, steps, point, scenario), seed=3)
+        file = recompute_trace.read(trace_csv(study, done, seed=3))
+        found = recompute_trace.differences(file)
+        assert not {name: value for name, value in found.items() if not value < 1e-9}
+        if scenario == "setpoint-step-down":
+            assert set(file.columns["set"]) == {1.0, 2.0}
+
+
 def test_the_recomputation_notices_a_change() -> None:
     """A derivative gain 1 % off, another weight, another hold band: each shows."""
     text = exported("crystal-furnace", "setpoint-step-down", "PID, filtered, weighted")
@@ -96,7 +116,7 @@ def test_the_recomputation_does_not_use_the_package(tmp_path: Path) -> None:
 def test_every_column_has_a_unit_and_every_mode_a_word() -> None:
     file = recompute_trace.read(exported("crystal-furnace", "gauge-fault-zero"))
     for name in file.columns:
-        assert name == "mode" or name.endswith(("_s", "_pa", "_decades", "_fraction")), name
+        assert name in ("mode", "set") or name.endswith(("_s", "_pa", "_decades", "_fraction"))
     assert set(file.columns["mode"]) == {"auto", "bad reading"}
     held = recompute_trace.read(exported("crystal-furnace", "speed-override"))
     assert set(held.columns["mode"]) == {"auto", "held"}
