@@ -122,6 +122,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("control.frequency", "_sampled", "1.0"): "any scale where there is no input",
     ("control.frequency", "split_delay", "1e-09"): "room for rounding in a whole number",
     ("control.frequency", "exponential", "1e-300"): "only keeps log(0) from being infinite",
+    ("control.loop_excess", "module", "1e-06"): "when frequencies are added no more",
     ("control.gain_gaps", "RESTING", "10.0"): "any gain at which two integrators show",
     ("control.calmness", "HIGHEST_MS", "4.0"): "where a search ends",
     ("control.calmness", "MS_STEP", "0.01"): "how finely an advice is told",

@@ -234,6 +234,8 @@ def test_derivative_action_gives_more():
     )
     assert pid.integral_action > 1.3 * pi.integral_action
     assert np.all(pid.margins.ms <= 1.6 + 1e-3)
+    for found in (pi, pid):
+        assert found.noise_gain == pytest.approx(_noise_gain(CHAMBER, found.settings), rel=1e-3)
 
 
 _LAGS = st.lists(st.floats(0.05, 30.0), min_size=1, max_size=4)
