@@ -170,12 +170,13 @@ def thinned(x: Array, y: Array) -> tuple[Array, Array]:
     """Return fewer points that look the same: the lowest and the highest of each small piece."""
     if x.size <= MOST_POINTS:
         return x, y
-    pieces = MOST_POINTS // 2
-    whole = x.size // pieces * pieces
-    blocks = y[:whole].reshape(pieces, -1)
-    begin = np.arange(pieces) * blocks.shape[1]
-    ends = np.concatenate([begin + blocks.argmin(axis=1), begin + blocks.argmax(axis=1)])
-    kept = np.unique(np.concatenate([[0, x.size - 1], ends]))
+    length = math.ceil(x.size / (MOST_POINTS // 2))
+    blocks = np.pad(y, (0, -x.size % length), mode="edge").reshape(-1, length)
+    begin = np.arange(len(blocks)) * length
+    lowest, highest = begin + blocks.argmin(axis=1), begin + blocks.argmax(axis=1)
+    pairs = np.column_stack([np.minimum(lowest, highest), np.maximum(lowest, highest)])
+    last = x.size - 1
+    kept = np.concatenate([[0], np.minimum(pairs.ravel(), last), [last]])
     return x[kept], y[kept]
 
 

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 BODE_LOW, BODE_HIGH = 1e-2, 1e2
-FREQUENCIES = 240
+FREQUENCIES = 180
 
 
 def frequency_picture(study: Study, shown: Sequence[Shown], where: str) -> Live:

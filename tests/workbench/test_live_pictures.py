@@ -144,6 +144,13 @@ def test_a_curve_is_broken_where_it_is_not_known() -> None:
     assert 'd="M0 720l180 -720M540 0l180 720"' in drawn
 
 
+@pytest.mark.parametrize("size", [181, 200, 240, 359, 361, 1000, 5003])
+def test_thinning_leaves_no_gap(size: int) -> None:
+    x, _ = thinned(np.arange(float(size)), np.sin(np.arange(float(size))))
+    assert x.size < 400
+    assert np.diff(x).max() < 2.5 * size / 90
+
+
 def test_thinning_keeps_peaks_and_ends() -> None:
     y = np.zeros(5000)
     y[1234] = 1.0
