@@ -257,7 +257,8 @@ class Controller(Part):
         ("none", "reading", "output"), "whether the robust settings may change with the reading or "
         "with the output, in as few entries as leave each duty point half of what it could have "
         "alone",
-        default="none", source="one set is less to type in and to try; with a log10 reading it costs little",
+        default="none",
+        source="one set is less to type in and to try; with a log10 reading it costs little",
     )  # fmt: skip
     simc_tau_c_s: float | None = quantity(
         "time", "s", "closed-loop time constant of the rule", "1 ms", "24 h", default=None,
