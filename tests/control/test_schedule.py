@@ -217,6 +217,7 @@ def _run(steps: GainSteps, to_pa: float, seed: int | None, point: int = 0) -> Tr
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("point", "to_pa"), [(0, 200.0), (1, 100.0)])
 def test_the_output_does_not_jump_where_entries_change(point: int, to_pa: float) -> None:
     """A change of settings leaves v where it is, to far less than a step of the speed command."""

@@ -22,7 +22,11 @@ from chamberctl.report import ReportFiles, folder, margins_text, study_text
 from chamberctl.study import loads, preset_path
 from tests import studies
 
-PRESETS = sorted(cc.presets())
+QUICK = ("crystal-furnace", "reference-plant")
+PRESETS = [
+    name if name in QUICK else pytest.param(name, marks=pytest.mark.slow)
+    for name in sorted(cc.presets())
+]
 HANGS_ON = "What window, authority and margins hang on, the strongest first"
 #: Elements that fetch something, and attributes that would.
 FETCHING = {"script", "link", "img", "iframe", "object", "embed", "video", "audio", "source"}
