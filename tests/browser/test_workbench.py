@@ -95,8 +95,9 @@ def test_what_is_touched_is_large_enough_for_a_glove(page: Page, server: Server,
     small = page.evaluate(
         """() => [...document.querySelectorAll(".stMain button, .stMain input, .stMain summary")]
             .filter(e => e.offsetParent && e.type !== "file")
-            .map(e => [e, (e.closest("[role=group], label, [data-testid=stTextInputRootElement]," +
-                           "[data-testid=stNumberInputContainer]") || e).getBoundingClientRect().height])
+            .map(e => [e, e.closest("[role=group], label, [data-testid=stTextInputRootElement]," +
+                                    "[data-testid=stNumberInputContainer]") || e])
+            .map(([e, box]) => [e, box.getBoundingClientRect().height])
             .filter(([e, height]) => height < 43.5)
             .map(([e, height]) => `${e.tagName} ${e.ariaLabel} ${e.textContent} ${height}`)"""
     )

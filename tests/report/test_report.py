@@ -113,8 +113,8 @@ def test_the_sections_follow_each_other_as_they_are_read(
 ) -> None:
     assert page.sections() == [
         "record", "study", "window", "handle", "settings", "restore", "margins", "rules",
-        "frequency", "responses", "behavior", "reading", "influence", "assumptions", "cautions", "words",
-        "recompute", "signatures",
+        "frequency", "responses", "behavior", "reading", "influence", "assumptions", "cautions",
+        "words", "recompute", "signatures",
     ]  # fmt: skip
     answer = "YES" if written[2].holds else "NO"
     assert page.text.index(answer) < page.text.index("Record")
