@@ -45,6 +45,7 @@ def interrupt(done, of):
 
 sent = []
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # also where whoever began ignores it
     study = cc.load("preset:reference-plant")
     found = monte_carlo(study, cc.tune(study), runs=2000, progress=interrupt)
     print(found.cancelled, 10 <= len(found.runs) < 2000, len(found.runs), len(found.failures))
