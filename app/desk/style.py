@@ -50,6 +50,7 @@ div.wide caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 div.wide th, div.wide td { text-align: left; padding: 0.25rem 0.7rem 0.25rem 0;
   border-bottom: 1px solid rgba(128, 128, 128, 0.35); vertical-align: top; }
 div.wide td:not(.num):not(.mid) { min-width: 7rem; }
+div.wide td:last-child:not(.num):not(.mid) { min-width: 12rem; }
 div.wide .num { text-align: right; white-space: nowrap; }
 div.wide .mid { text-align: center; }
 div.wide td.part { min-width: 11rem; }

@@ -21,9 +21,9 @@ POINTS_PER_INCH = 72.0
 FACE = "DejaVu Sans, Verdana, sans-serif"
 """The pictures' own face, and one of the same widths where it is not installed."""
 
-TICK = 3.0
+TICK, DIGIT = 3.0, 4.8
 SMALL, PLAIN, TITLE = 7.5, 8.0, 8.5
-"""Length of a tick and sizes of letters, in points."""
+"""Length of a tick, width of a digit and sizes of letters, in points."""
 
 
 @dataclass(frozen=True)
@@ -102,10 +102,10 @@ def frame(panel: Panel, number: int) -> str:
         f'width="{wide:.1f}" height="{high:.1f}"/></clipPath></defs>'
     ]
     parts += [_shade(panel, *span) for span in panel.shaded]
+    upright_texts = _texts(panel.y)
     for upright, scale in ((True, panel.x), (False, panel.y)):
-        ticks = np.array(scale.ticks)
-        shares = scale.share(ticks)
-        texts = scale.tick_texts or tuple(style.plain(tick) for tick in scale.ticks)
+        shares = scale.share(np.array(scale.ticks))
+        texts = _texts(scale)
         for share, text in zip(shares.tolist(), texts, strict=True):
             if upright:
                 at = left + wide * share
@@ -135,6 +135,10 @@ def frame(panel: Panel, number: int) -> str:
     if panel.title:
         parts.append(words(panel.title, left, top - 5.0, TITLE, "start", bold=True))
     return "".join(parts)
+
+
+def _texts(scale: Scale) -> tuple[str, ...]:
+    return scale.tick_texts or tuple(style.plain(tick) for tick in scale.ticks)
 
 
 def words(
