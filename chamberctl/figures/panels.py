@@ -129,8 +129,9 @@ def frame(panel: Panel, number: int) -> str:
     if panel.x.named:
         parts.append(words(panel.x.label, left + wide / 2, bottom + 22.0, PLAIN, "middle"))
     if panel.y.named and panel.y.label:
+        away = max(30.0, 13.0 + DIGIT * max(map(len, upright_texts), default=0))
         parts.append(
-            words(panel.y.label, left - 30.0, top + high / 2, PLAIN, "middle", turned=True)
+            words(panel.y.label, left - away, top + high / 2, PLAIN, "middle", turned=True)
         )
     if panel.title:
         parts.append(words(panel.title, left, top - 5.0, TITLE, "start", bold=True))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.duty_loops import DutyLoops
     from chamberctl.control.forms import TypedSettings
+    from chamberctl.control.rule_comparison import RuleComparison
     from chamberctl.control.tuned import Tuning
     from chamberctl.study import Controller, Drive, Study
 
@@ -221,3 +222,18 @@ def as_typed(settings: PidSettings, controller: Controller, drive: Drive) -> Typ
     typed = rounded(exact)
     lost = any(finding.severity == "no" for finding in rounding_findings(exact, typed))
     return exact if lost else typed
+
+
+def rule_candidates(found: RuleComparison) -> tuple[Candidate, ...]:
+    """Return the published rules' settings as candidates; those that cannot be typed in are out."""
+    control, drive = found.study.controller, found.study.system.drive
+    listed = []
+    for row in found.rows:
+        if row.origin != "published" or row.settings is None:
+            continue
+        try:
+            texts = as_typed(row.settings, control, drive).texts()
+        except InputError:
+            continue
+        listed.append(Candidate(f"{row.name}, {row.kind}", texts, f"{row.source}."))
+    return tuple(listed)

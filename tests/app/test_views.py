@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import zipfile
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from chamberctl.display import number
 from chamberctl.report.run_text import value_text
 from chamberctl.study.reading import loads
 from chamberctl.workbench.bundle import Bundle
+from chamberctl.workbench.candidates import rule_candidates
 
 Open = Callable[..., AppTest]
 PLANT = "preset:reference-plant"
@@ -148,6 +150,23 @@ def test_settings_as_found_stand_beside_and_can_be_restored(open_page: Open) -> 
     page.button(key="kept:use:as found").click().run()
     tuning = tuned(page)
     assert (tuning.typed["Kc"].text, tuning.typed["Ti"].text) == ("8.000", "30.00")
+
+
+def test_published_rules_stand_side_by_side_and_can_be_taken(open_page: Open) -> None:
+    page = open_page(PLANT, view="Tune")
+    assert "Published rules" not in tables(page)
+    page.toggle(key="rules:open").set_value(True).run()
+    assert not page.exception
+    study = cc.load(PLANT)
+    found = cc.compare_rules(study, rule_tuning(study))
+    for row in found.rows:
+        assert row.verdict in html.unescape(tables(page))
+    taken = next(c for c in rule_candidates(found) if "SIMC" in c.name or "IMC" in c.name)
+    page.selectbox(key="rules:which").set_value(taken.name).run()
+    page.button(key="rules:take").click().run()
+    assert not page.exception
+    assert page.session_state["session"].settings == taken
+    assert tuned(page).typed.texts() == taken.texts
 
 
 def test_responses_can_be_nonlinear_and_physical(open_page: Open) -> None:
