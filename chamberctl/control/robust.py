@@ -228,10 +228,20 @@ def _require_worth(
     nearest = nearest_ms(
         limits, lambda asked: slowest_of(finder.solve(asked).integral_action).ratio <= 1.0
     )
-    advice = "" if nearest is None else f"Nearest: Ms {number(nearest)}."
     if unusual:
-        raise Infeasible(text, advice)
+        raise Infeasible(text, _nearest_usual(nearest))
+    advice = "" if nearest is None else f"From Ms {number(nearest)} on it is the faster one."
     return (Finding("caution", "slow loop", f"{text} {advice}".strip()),)
+
+
+def _nearest_usual(nearest: float | None) -> str:
+    """Say which Ms would be answered: one worth having everywhere, or the lowest usual one."""
+    if nearest is not None and nearest <= LEAST_USUAL_MS:
+        return f"Nearest: Ms {number(nearest)}."
+    usual = f"Nearest: Ms {number(LEAST_USUAL_MS)}, the lowest usual one"
+    if nearest is None:
+        return f"{usual}."
+    return f"{usual}; from Ms {number(nearest)} on the loop is the faster one at every plant."
 
 
 def _why(
