@@ -23,7 +23,16 @@ from chamberctl.plant.window import duty_points
 from chamberctl.study import preset_path, presets
 from tests import studies
 
-PRESETS = presets()
+#: Two presets with the slow tests, all of them by hand.
+PRESETS = [
+    pytest.param(
+        name,
+        marks=pytest.mark.slow
+        if name in ("reference-plant", "crystal-furnace")
+        else pytest.mark.thorough,
+    )
+    for name in presets()
+]
 
 
 @cache
@@ -87,7 +96,6 @@ def test_no_point_of_a_grid_has_more_integral_action() -> None:
     _brute_force(small(), balanced(), step=0.08, reach=1.5)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", PRESETS)
 def test_no_point_of_a_fine_grid_has_more_integral_action(name: str) -> None:
     study = cc.load(f"preset:{name}")
@@ -133,7 +141,6 @@ def test_between_the_plants_that_were_tuned_for_the_limits_hold() -> None:
     assert np.all(found.margins.ms <= 1.6 + 1e-3)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", PRESETS)
 @pytest.mark.parametrize("pace", PACES)
 def test_settings_of_every_preset_and_pace_hold_densely(name: str, pace: str) -> None:

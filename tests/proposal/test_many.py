@@ -15,9 +15,19 @@ from chamberctl.simulation.scenarios import simulate
 
 DRAWS = 500
 
+#: Two presets with the slow tests, all of them by hand.
+PRESETS = [
+    pytest.param(
+        name,
+        marks=pytest.mark.slow
+        if name in ("reference-plant", "student-rig")
+        else pytest.mark.thorough,
+    )
+    for name in sorted(cc.presets())
+]
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(cc.presets()))
+
+@pytest.mark.parametrize("name", PRESETS)
 def test_none_of_500_draws_is_unstable(name: str) -> None:
     """What 0 of 500 proves: fewer than 0.6 % of the plants drawn so are unstable, at 95 %."""
     study = cc.load(f"preset:{name}").with_text({"scenario.tail": "60 s"})
@@ -38,8 +48,7 @@ def test_none_of_500_draws_is_unstable(name: str) -> None:
     assert math.isfinite(shares["settling_s"][1])
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(cc.presets()))
+@pytest.mark.parametrize("name", PRESETS)
 def test_at_every_corner_of_the_tolerances_the_loop_comes_to_rest(name: str) -> None:
     """All groups of toleranced inputs at their ends at once, nonlinear, at the worst duty point."""
     study = cc.load(f"preset:{name}").with_text({"scenario.tail": "60 s"})

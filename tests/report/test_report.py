@@ -24,7 +24,7 @@ from tests import studies
 
 QUICK = ("crystal-furnace", "reference-plant")
 PRESETS = [
-    name if name in QUICK else pytest.param(name, marks=pytest.mark.slow)
+    name if name in QUICK else pytest.param(name, marks=pytest.mark.thorough)
     for name in sorted(cc.presets())
 ]
 HANGS_ON = "What window, authority and margins hang on, the strongest first"
