@@ -320,7 +320,7 @@ def test_a_plant_on_which_more_speed_raises_the_reading_is_refused_as_such() -> 
         robust_settings(small(), points)
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("ms", [1.4, 2.0])
 def test_no_pid_law_drawn_by_chance_has_more_integral_action(ms: float) -> None:
     found = robust_settings(small(), ms_limit=ms, structure="PID", dense=False, explain=False)

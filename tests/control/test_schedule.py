@@ -91,7 +91,7 @@ def test_one_set_is_enough_with_a_log_reading() -> None:
     assert "One set of gains is enough" in found.findings[0].text
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_a_linear_reading_over_a_decade_needs_several() -> None:
     found = linear()
     assert len(found.entries) == 4
@@ -105,7 +105,7 @@ def test_a_linear_reading_over_a_decade_needs_several() -> None:
         assert all(abs(one.at / p - 1.0) > plant("linear").duty.hold_band for p in setpoints)
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("share", [0.3, 0.5, 0.7])
 def test_brute_force_over_all_divisions_finds_no_smaller_schedule(share: float) -> None:
     """Every division of the decade at a third of the possible thresholds, each run by itself."""
@@ -162,7 +162,7 @@ def _drawn(rng: np.random.Generator, indicated_pa: float) -> LoopModel:
     return cc.linearize(changed.system, point, study.loop_gauge())
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_margins_hold_everywhere_on_the_way_and_on_both_sides_of_each_threshold() -> None:
     found, rng = linear(), np.random.default_rng(6)
     duty = np.exp(rng.uniform(math.log(100.0), math.log(1000.0), 150))
@@ -180,7 +180,7 @@ def test_margins_hold_everywhere_on_the_way_and_on_both_sides_of_each_threshold(
     assert np.max(each.ms) > 1.4  # settings that do nothing would hold, too
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_the_output_cannot_tell_points_apart_that_are_held_at_one_speed() -> None:
     with pytest.raises(Infeasible, match=r"2 mbar at 60 mbar L/s.*Schedule over the reading"):
         gain_schedule(plant("linear"), MS, key="output")
@@ -217,7 +217,7 @@ def _run(steps: GainSteps, to_pa: float, seed: int | None, point: int = 0) -> Tr
     )
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize(("point", "to_pa"), [(0, 200.0), (1, 100.0)])
 def test_the_output_does_not_jump_where_entries_change(point: int, to_pa: float) -> None:
     """A change of settings leaves v where it is, to far less than a step of the speed command."""

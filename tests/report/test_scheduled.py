@@ -140,7 +140,7 @@ def test_a_schedule_is_for_robust_settings(tmp_path: Path) -> None:
         cc.load(studies.write(tmp_path, text))
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize(("reading", "count"), [("log10", 0), ("linear", 4)])
 def test_a_study_that_asks_for_a_schedule_gets_one_where_it_is_needed(
     reading: str, count: int, tmp_path: Path
