@@ -12,7 +12,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+#: A busy machine takes its time: what is expected may come as late as what is waited for.
+expect.set_options(timeout=60_000)
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 #: No name but the loopback's own address is ever resolved.
