@@ -126,11 +126,15 @@ def _once_sharpened(
 
 
 def _highest(grid: LoopGrid, size: Array, least: float) -> Index:
-    """Return entries that no neighbor of the same plant surpasses."""
+    """Return entries that no neighbor of the same plant surpasses; of equal ones the first.
+
+    A frequency that was added twice is equal to itself: taking both would double their number at
+    every pass.
+    """
     inner = grid.row[1:] == grid.row[:-1]
     left = np.append(np.inf, np.where(inner, size[:-1], np.inf))
     right = np.append(np.where(inner, size[1:], np.inf), np.inf)
-    return np.flatnonzero((size >= left) & (size >= right) & (size > least))
+    return np.flatnonzero((size > left) & (size >= right) & (size > least))
 
 
 def _vertices(grid: LoopGrid, size: Array, at: Index) -> Array:

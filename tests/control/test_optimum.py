@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from chamberctl.control.finder import Finder
 from chamberctl.control.gain_gaps import largest_gain
+from chamberctl.control.loop_excess import PASSES, peaks, sharpened
 from chamberctl.control.loop_grid import Shape, loop_grid
 from chamberctl.control.margins import margins
 from chamberctl.control.optimum import find_optimum
@@ -217,6 +218,22 @@ def test_the_same_question_gets_the_same_answer():
     # nor does the order of the plants matter
     turned = find_optimum(models[::-1], SAMPLED, LIMITS)
     assert turned.integral_action == pytest.approx(first.integral_action, rel=1e-4)
+
+
+def test_frequencies_near_a_limit_are_added_one_by_one_and_never_doubled():
+    """A frequency that is there twice is equal to itself; it once doubled at every pass."""
+    frame = loops.settings(1.0, scan_time_s=0.5)
+    grid = loop_grid([CHAMBER], frame, ["after"])
+    shape, limits = Shape(ti_s=8.0), LoopLimits.of_peak(1.6)
+    gain, _ = largest_gain(grid, shape, limits)
+    size = peaks(grid, gain, shape, limits)["ms"]
+    peak = grid.omega[[int(np.argmax(size))]]
+    twice = grid.with_points(np.array([0]), peak).with_points(np.array([0]), peak)
+    before = twice.omega.size
+    for _ in range(5):
+        twice = sharpened(twice, gain, shape, limits, 0.9)
+    assert twice.omega.size - before < 5 * PASSES * 4
+    assert np.max(peaks(twice, gain, shape, limits)["ms"]) == pytest.approx(size.max(), rel=1e-3)
 
 
 def test_a_prepared_finder_answers_for_some_of_its_plants():
