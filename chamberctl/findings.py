@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,3 +26,21 @@ class Finding:
     severity: Severity
     subject: str
     text: str
+
+
+_RANK: dict[Severity, int] = {"no": 0, "caution": 1, "note": 2}
+
+
+def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings by severity; those of one severity stay in their order.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+
+    Returns
+    -------
+    tuple of Finding
+        Every "no" first, then cautions, then notes.
+    """
+    return tuple(sorted(findings, key=lambda finding: _RANK[finding.severity]))

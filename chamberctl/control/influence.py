@@ -19,7 +19,7 @@ from chamberctl.display import number
 from chamberctl.plant.field_names import field_words
 from chamberctl.plant.floor import above_floor, floor_pa
 from chamberctl.plant.small_signal import loop_models
-from chamberctl.plant.tolerances import envelope_cases, toleranced_fields, vary
+from chamberctl.plant.tolerances import LEAST_FACTOR, envelope_cases, toleranced_fields, vary
 from chamberctl.plant.variations import Outcome, outcomes
 from chamberctl.plant.window import duty_points
 
@@ -29,9 +29,6 @@ if TYPE_CHECKING:
     from chamberctl.plant.linear import LoopModel
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
-
-LEAST_FACTOR = 0.1
-"""A tolerance of 100 % goes down to a tenth, not to zero, where a part would not exist."""
 
 
 @dataclass(frozen=True)

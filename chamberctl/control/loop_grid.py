@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from chamberctl.control.controller import PidSettings, law_response
 from chamberctl.control.frequency import Array, Complex, Index, LoopStack, stack
-from chamberctl.control.sweep import near_poles
+from chamberctl.control.sweep import divided, near_poles
 from chamberctl.plant.linear import LoopModel
 
 DENSITY = 32
@@ -214,12 +214,5 @@ def _turns_of_dead_time(grid: LoopGrid) -> LoopGrid:
     inner: NDArray[np.bool_] = (grid.row[1:] == grid.row[:-1]) & matters
     turn = np.diff(grid.omega) * grid.loops.dead_time_s[grid.row[:-1]]
     pieces = np.ceil(np.where(inner, turn, 0.0) / DELAY_TURN).astype(int)
-    wide = np.flatnonzero(pieces > 1)
-    if wide.size == 0:
-        return grid
-    count = pieces[wide] - 1
-    which = np.repeat(wide, count)
-    step = np.arange(which.size) - np.repeat(np.cumsum(count) - count, count) + 1
-    share = step / pieces[which]
-    omega = grid.omega[which] + share * (grid.omega[which + 1] - grid.omega[which])
-    return grid.with_points(grid.row[which], omega)
+    which, omega = divided(grid.omega, pieces)
+    return grid.with_points(grid.row[which], omega) if which.size else grid

@@ -177,15 +177,30 @@ def _turns_of_dead_time(line: Sweep) -> Sweep:
     size = np.maximum(np.abs(line.value[1:]), np.abs(line.value[:-1]))
     matters = (size > NEGLIGIBLE) | (line.omega[:-1] * delay < 20.0)
     pieces = np.ceil(np.where(line.inner & matters, turn, 0.0) / DELAY_TURN).astype(int)
+    which, omega = divided(line.omega, pieces)
+    return line.with_points(line.row[which], omega) if which.size else line
+
+
+def divided(omega: Array, pieces: NDArray[np.int64]) -> tuple[Index, Array]:
+    """Divide intervals into equal pieces.
+
+    Parameters
+    ----------
+    omega : array, shape (K,)
+        Frequencies [rad/s].
+    pieces : int array, shape (K - 1,)
+        Into how many pieces each interval is divided.
+
+    Returns
+    -------
+    tuple of (int array, array)
+        For each new frequency the interval it lies in, and the frequency [rad/s].
+    """
     wide = np.flatnonzero(pieces > 1)
-    if wide.size == 0:
-        return line
     count = pieces[wide] - 1
     which = np.repeat(wide, count)
     step = np.arange(which.size) - np.repeat(np.cumsum(count) - count, count) + 1
-    share = step / pieces[which]
-    omega = line.omega[which] + share * (line.omega[which + 1] - line.omega[which])
-    return line.with_points(line.row[which], omega)
+    return which, omega[which] + step / pieces[which] * (omega[which + 1] - omega[which])
 
 
 def _refined(line: Sweep) -> Sweep:

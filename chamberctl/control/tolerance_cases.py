@@ -12,14 +12,17 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from chamberctl.display import number
 from chamberctl.plant.field_names import field_words
-from chamberctl.plant.tolerances import TolerancedField, envelope_cases, toleranced_fields, vary
+from chamberctl.plant.tolerances import (
+    LEAST_FACTOR,
+    TolerancedField,
+    envelope_cases,
+    toleranced_fields,
+    vary,
+)
 from chamberctl.study import field_at
 
 if TYPE_CHECKING:
     from chamberctl.study import Study
-
-LEAST_FACTOR = 0.1
-"""A tolerance of 100 % goes down to a tenth, not to zero, where a part would not exist."""
 
 VOLUMES, SPEEDS, DELAYS = "volumes", "pumping speeds", "dead times and lags"
 SLIP, CONDUCTANCES, GAS = "slip and leakage of the pumps", "conductances", "gas loads"

@@ -36,7 +36,7 @@ from chamberctl.control.tuning_findings import (
     log_form_costs,
     ramp_findings,
 )
-from chamberctl.findings import Finding
+from chamberctl.findings import Finding, gravest_first
 from chamberctl.plant.window import loop_gauge
 
 if TYPE_CHECKING:
@@ -45,8 +45,6 @@ if TYPE_CHECKING:
     from chamberctl.study import Study
 
 __all__ = ["TunedPoint", "Tuning", "assess", "assessed", "rule_tuning"]
-
-_ORDER = {"no": 0, "caution": 1, "note": 2}
 
 
 def rule_tuning(study: Study) -> Tuning:
@@ -161,7 +159,7 @@ def assessed(loops: DutyLoops, design: Design) -> Tuning:
         reduced=tuple(loop.reduced for loop in loops.loops),
         worst=worst_margins(found),
         holds=not any(finding.severity == "no" for finding in findings),
-        findings=tuple(sorted(findings, key=lambda f: _ORDER[f.severity])),
+        findings=gravest_first(findings),
         gain_spread=spread,
         start_output=start,
         check_steps=manual_check(typed.language, start_point, low, high),

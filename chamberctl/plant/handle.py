@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from chamberctl.display import Display, number
-from chamberctl.findings import Finding
+from chamberctl.findings import Finding, gravest_first
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.handle_options import Handle, handles
 from chamberctl.plant.point import LITTLE_AUTHORITY, STALLING_AUTHORITY
@@ -72,8 +72,7 @@ def handle_verdict(study: Study, points: Sequence[OperatingPoint] | None = None)
     """
     points = duty_points(study) if points is None else points
     failing = tuple(label for label, point in enumerate(points, 1) if _fails(point))
-    order = {"no": 0, "caution": 1, "note": 2}
-    reasons = sorted(_reasons(study, points), key=lambda finding: order[finding.severity])
+    reasons = gravest_first(_reasons(study, points))
     if len(failing) >= WRONG_SHARE * len(points):
         verdict: Verdict = "wrong"
     elif any(finding.severity != "note" for finding in reasons):
@@ -82,7 +81,7 @@ def handle_verdict(study: Study, points: Sequence[OperatingPoint] | None = None)
         verdict = "good"
     options = handles(study, points)
     sentence = _sentence(verdict, failing, points, options, reasons)
-    return HandleVerdict(verdict, sentence, tuple(reasons), failing, options)
+    return HandleVerdict(verdict, sentence, reasons, failing, options)
 
 
 def _fails(point: OperatingPoint) -> bool:

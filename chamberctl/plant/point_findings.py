@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from chamberctl.findings import Finding
+from chamberctl.findings import Finding, gravest_first
 from chamberctl.plant.point import (
     LITTLE_AUTHORITY,
     STALLING_AUTHORITY,
@@ -50,8 +50,7 @@ def point_findings(point: OperatingPoint, system: System) -> tuple[Finding, ...]
         *_regime(point),
         *_bands(point, system),
     ]
-    order = {"no": 0, "caution": 1, "note": 2}
-    return tuple(sorted(findings, key=lambda finding: order[finding.severity]))
+    return gravest_first(findings)
 
 
 def _authority(point: OperatingPoint) -> list[Finding]:

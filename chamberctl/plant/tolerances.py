@@ -42,6 +42,10 @@ _LIMITS = ("minimum_speed", "maximum_speed")
 _CURVES = ("curve", "points", "compression_curve")
 _OF_THE_PLANT = ("system.", "duty.minimum_controllable_pressure")
 _SLIP_EXPONENTS = (0.0, 2.0)
+
+LEAST_FACTOR = 0.1
+"""A tolerance of 100 % goes down to a tenth, not to zero, where a part would not exist."""
+
 _DECIDED = ("measured", "data sheet")
 
 

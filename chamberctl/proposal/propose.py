@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ from chamberctl.control.pace import PACES, pace_name
 from chamberctl.control.robust_design import robust_design
 from chamberctl.control.tuning import assess, assessed, rule_tuning
 from chamberctl.display import number
-from chamberctl.findings import Finding
+from chamberctl.findings import Finding, gravest_first
 from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches
 from chamberctl.proposal.choices import choose
 from chamberctl.proposal.effective_delay import effective_delay
@@ -77,7 +77,8 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
     asked = asked_ms(study)
     best: tuple[Tuning, tuple[Breach, ...], float] | None = None
     first: tuple[Breach, ...] = ()
-    for ms in _paces(study, asked):
+    paces = _paces(study, asked)
+    for ms in paces:
         progress(f"gains for {pace_name(ms)}")
         tuning = _proposed(loops, ms)
         progress(f"trials on the plant at {pace_name(ms)}")
@@ -88,7 +89,7 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
         if not broken:
             break
     assert best is not None
-    tuning = _with_trials(*best, asked, first)
+    tuning = _with_trials(*best, paces, first)
     if study.controller.schedule == "none":
         return tuning
     progress(f"a schedule over the {study.controller.schedule}")
@@ -136,9 +137,14 @@ def _proposed(loops: DutyLoops, ms: float) -> Tuning:
 
 
 def _with_trials(
-    tuning: Tuning, broken: tuple[Breach, ...], ms: float, asked: float, first: tuple[Breach, ...]
+    tuning: Tuning,
+    broken: tuple[Breach, ...],
+    ms: float,
+    paces: Sequence[float],
+    first: tuple[Breach, ...],
 ) -> Tuning:
-    """Say what the trials changed, and what they still break."""
+    """Say what the trials changed, and what they still break; without an end all were tried."""
+    asked = paces[0]
     findings = list(tuning.findings)
     if ms < asked:
         findings.append(
@@ -152,7 +158,7 @@ def _with_trials(
         )
     findings += [Finding("no", "limits on the plant", breach.text) for breach in broken]
     if broken:
-        tried = number(ms) if ms == asked else f"{number(asked)} to {number(ms)}"
+        tried = number(asked) if len(paces) == 1 else f"{number(asked)} to {number(paces[-1])}"
         findings.append(
             Finding(
                 "note",
@@ -161,9 +167,4 @@ def _with_trials(
                 "more slowly, or change what binds (drive ramps, gas load, volume).",
             )
         )
-    order = {"no": 0, "caution": 1, "note": 2}
-    return replace(
-        tuning,
-        findings=tuple(sorted(findings, key=lambda finding: order[finding.severity])),
-        holds=tuning.holds and not broken,
-    )
+    return replace(tuning, findings=gravest_first(findings), holds=tuning.holds and not broken)

@@ -11,7 +11,7 @@ from chamberctl.control.margins import margins
 from chamberctl.control.schedule import gain_schedule
 from chamberctl.control.scheduled import scheduled
 from chamberctl.errors import Infeasible
-from chamberctl.findings import Finding
+from chamberctl.findings import Finding, gravest_first
 from chamberctl.proposal.breaches import asks_large_signals, breaches
 from chamberctl.proposal.choices import choose
 from chamberctl.simulation.scenarios import corners
@@ -67,9 +67,7 @@ def with_schedule(loops: DutyLoops, tuning: Tuning, ms: float) -> Tuning:
 
 
 def _with(tuning: Tuning, more: Sequence[Finding]) -> Tuning:
-    order = {"no": 0, "caution": 1, "note": 2}
-    findings = sorted((*tuning.findings, *more), key=lambda finding: order[finding.severity])
-    return replace(tuning, findings=tuple(findings))
+    return replace(tuning, findings=gravest_first((*tuning.findings, *more)))
 
 
 def _complete(loops: DutyLoops, found: GainSchedule) -> list[PidSettings]:

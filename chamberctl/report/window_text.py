@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from chamberctl.display import Display, number
-from chamberctl.findings import Finding
+from chamberctl.findings import Finding, gravest_first
 from chamberctl.report.drawings import join_words
 from chamberctl.report.tables import Column, Row, Table, numbers
 
@@ -227,9 +227,7 @@ def text(study: Study, window: OperatingWindow) -> list[str]:
 
 def gathered(findings: Iterable[Finding]) -> list[Finding]:
     """Return findings without repetition, the gravest first."""
-    unique = dict.fromkeys(findings)
-    rank = {"no": 0, "caution": 1, "note": 2}
-    return sorted(unique, key=lambda finding: rank[finding.severity])
+    return list(gravest_first(dict.fromkeys(findings)))
 
 
 def point_findings(points: Sequence[OperatingPoint]) -> list[Finding]:
