@@ -136,6 +136,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("control.calmness", "MS_STEP", "0.01"): "how finely an advice is told",
     ("control.calmness", "recovery", "returned value"): "0 and infinite of a plant without rest",
     ("control.calmness", "slowest", "returned value"): "both its times; only their ratio decides",
+    ("control.calmness", "nearest_ms.does", "returned value"): "true or false",
     ("control.margins", "_one", "0.3"): "a rule of thumb inside a caution",
     ("control.margins", "_one", "1.0"): "checked: the factor; left: the caution's time constant",
     ("control.margins", "scan_time_finding", "returned value"): "a text",

@@ -20,7 +20,7 @@ from chamberctl.control.gain_gaps import largest_gain, turns
 from chamberctl.control.loop_excess import excesses, sharpened
 from chamberctl.control.loop_grid import LoopGrid, Shape, loop_grid, rates
 from chamberctl.control.shape_search import SHARES, Height, Place, ShapeSearch
-from chamberctl.errors import Infeasible
+from chamberctl.errors import Infeasible, InputError
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
@@ -70,26 +70,38 @@ class Finder:
     models : sequence of LoopModel
         The plants.
     frame : PidSettings
-        Reading, filter on the reading, scan time and computation delay.
+        Reading, filter on the reading, scan time, computation delay, limits of the output. Its gain
+        and times do not count.
     structure : {"PI", "PID"}
         Whether the law has derivative action.
-    orders : sequence of {"after", "before"}
-        Orders of the integral that must all keep the limits.
+    orders : sequence of {"after", "before"}, optional
+        Orders of the integral that must all keep the limits; the frame's own if not given.
     derivative_ratio : float
         Td/Tfd of the derivative's filter [-].
+
+    Raises
+    ------
+    InputError
+        Without a plant, or with a ratio that is not above zero.
     """
 
     def __init__(
         self,
         models: Sequence[LoopModel],
         frame: PidSettings,
-        structure: Structure,
-        orders: Sequence[Order],
+        structure: Structure = "PI",
+        orders: Sequence[Order] | None = None,
         derivative_ratio: float = DERIVATIVE_RATIO,
     ) -> None:
+        if not models:
+            raise InputError("at least one plant is needed", field="models")
+        if not derivative_ratio > 0.0:
+            raise InputError(
+                "must be above 0", given=f"{derivative_ratio}", field="derivative_ratio"
+            )
         self.models = list(models)
         self.frame = frame
-        self.orders = tuple(orders)
+        self.orders = tuple(orders or (frame.integral,))
         self.shares = SHARES if structure == "PID" else (0.0,)
         self.ratio = derivative_ratio
         self.grid = loop_grid(self.models, frame, self.orders)

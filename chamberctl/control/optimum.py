@@ -5,23 +5,21 @@ Integral action ki = Kc/Ti is the inverse of the integrated error after a step o
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from chamberctl.control.crossing_limits import Excess
-from chamberctl.control.finder import DERIVATIVE_RATIO, Finder, Order, Structure
+from chamberctl.control.finder import Finder, Order
 from chamberctl.control.loop_excess import excesses, noise_gains
 from chamberctl.control.margins import margins
-from chamberctl.errors import InputError
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.margins import EnvelopeMargins
     from chamberctl.control.pace import LimitName, LoopLimits
-    from chamberctl.plant.linear import LoopModel
 
 BINDING = 2e-3
 """A peak within this share of its limit binds."""
@@ -74,32 +72,15 @@ class Optimum:
     noise_gain: float
 
 
-def find_optimum(
-    models: Sequence[LoopModel],
-    frame: PidSettings,
-    limits: LoopLimits,
-    *,
-    structure: Structure = "PI",
-    orders: Sequence[Order] | None = None,
-    derivative_ratio: float = DERIVATIVE_RATIO,
-) -> Optimum:
+def optimum_of(finder: Finder, limits: LoopLimits) -> Optimum:
     """Return the settings with the most integral action within the limits at every plant.
 
     Parameters
     ----------
-    models : sequence of LoopModel
-        The plants.
-    frame : PidSettings
-        What is given: reading, filter on the reading, scan time, computation delay, limits of the
-        output. Gain and times do not count.
+    finder : Finder
+        The plants, prepared, and what is given of the law.
     limits : LoopLimits
         What every plant must keep.
-    structure : {"PI", "PID"}
-        Whether the law has derivative action.
-    orders : sequence of {"after", "before"}, optional
-        Orders of the integral that must all keep the limits; the frame's own if not given.
-    derivative_ratio : float
-        Td/Tfd of the derivative's filter [-].
 
     Returns
     -------
@@ -110,25 +91,6 @@ def find_optimum(
     ------
     Infeasible
         If no gain does, or any does.
-    """
-    if not models:
-        raise InputError("at least one plant is needed", field="models")
-    if not derivative_ratio > 0.0:
-        raise InputError("must be above 0", given=f"{derivative_ratio}", field="derivative_ratio")
-    return optimum_of(
-        Finder(models, frame, structure, orders or (frame.integral,), derivative_ratio), limits
-    )
-
-
-def optimum_of(finder: Finder, limits: LoopLimits) -> Optimum:
-    """Return the optimum of plants that are prepared; see `find_optimum`.
-
-    Parameters
-    ----------
-    finder : Finder
-        The plants.
-    limits : LoopLimits
-        What every plant must keep.
     """
     law = finder.solve(limits)
     shape = law.shape

@@ -21,9 +21,11 @@ from chamberctl.control.relay import relay_test
 from chamberctl.control.rule_gains import Basis, Kind, RuleGains, UltimatePoint, Validity
 from chamberctl.control.rules import SimcGains, reduce_loop, simc, simc_improved
 from chamberctl.control.step_rules import (
+    amigo_pi_2002,
     amigo_step,
     chien_hrones_reswick,
     cohen_coon,
+    cohen_coon_rounded,
     internal_model,
     lambda_pi,
     ziegler_nichols_step,
@@ -187,6 +189,14 @@ PUBLISHED: tuple[PublishedRule, ...] = (
         lambda basis, kind: cohen_coon(basis.first, kind),
         (_by_dead_time(0.1, 1.0, "collections of rules, from memory"),),
     ),
+    PublishedRule(
+        "Cohen-Coon, as textbooks round it",
+        "Astrom and Hagglund 1995, PID Controllers, table 4.5 (from memory)",
+        "swings after a load step that decay to a quarter each, for longer dead times",
+        ("PI", "PID"),
+        lambda basis, kind: cohen_coon_rounded(basis.first, kind),
+        (_by_dead_time(0.1, 1.0, "collections of rules, from memory"),),
+    ),
     _chr("setpoint", 0),
     _chr("setpoint", 20),
     _chr("load", 0),
@@ -225,6 +235,14 @@ PUBLISHED: tuple[PublishedRule, ...] = (
         _improved,
         (Validity("dead time over lag", 0.125, math.inf, "lag below 8 dead times: authors"),),
         choice="The closed-loop time constant is the dead time.",
+    ),
+    PublishedRule(
+        "AMIGO, first form",
+        "Hagglund and Astrom 2002, Asian Journal of Control 4 (from memory)",
+        "the largest integral action with sensitivities up to 1.4",
+        ("PI",),
+        lambda basis, _kind: amigo_pi_2002(basis.first),
+        choice="Its authors replaced it by the next one.",
     ),
     PublishedRule(
         "AMIGO, step response",

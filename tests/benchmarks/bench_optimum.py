@@ -16,7 +16,8 @@ import chamberctl as cc
 from chamberctl.control.controller import PidSettings
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import envelope
-from chamberctl.control.optimum import find_optimum
+from chamberctl.control.finder import Finder
+from chamberctl.control.optimum import optimum_of
 from chamberctl.control.pace import LoopLimits
 from chamberctl.control.robust import robust_settings
 from chamberctl.control.rules import simc_settings
@@ -36,11 +37,9 @@ def run() -> dict:
     frame = replace(settings_frame(study), integral="after")
     models = _plants(study, frame)
     limits = LoopLimits.of_peak(MS)
-    found = find_optimum(models, frame, limits)
-    own = min(_timed(lambda: find_optimum(models, frame, limits)) for _ in range(5))
-    pid = min(
-        _timed(lambda: find_optimum(models, frame, limits, structure="PID")) for _ in range(3)
-    )
+    found = optimum_of(Finder(models, frame), limits)
+    own = min(_timed(lambda: optimum_of(Finder(models, frame), limits)) for _ in range(5))
+    pid = min(_timed(lambda: optimum_of(Finder(models, frame, "PID"), limits)) for _ in range(3))
     start = time.perf_counter()
     action = _by_library(models, frame)
     library = time.perf_counter() - start

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy.linalg import expm
 
 from chamberctl.control.controller import Memory, PidSettings, numbers, scan
+from chamberctl.control.finder import Finder
+from chamberctl.control.optimum import Optimum, optimum_of
+from chamberctl.control.pace import LoopLimits
 from chamberctl.plant.linear import LoopModel
 
 
@@ -21,6 +26,13 @@ def settings(kc: float, ti_s: float = math.inf, **more: object) -> PidSettings:
     """Return settings on a linear reading; sampled ones without computation delay."""
     values: dict[str, object] = {"reading": "linear", "computation_delay_s": 0.0, **more}
     return PidSettings(kc=kc, ti_s=ti_s, **values)  # type: ignore[arg-type]
+
+
+def find_optimum(
+    models: Sequence[LoopModel], frame: PidSettings, limits: LoopLimits, **more: Any
+) -> Optimum:
+    """Return the optimum of plants that are prepared for it alone."""
+    return optimum_of(Finder(models, frame, **more), limits)
 
 
 def series(kc: float, ti_s: float, td_s: float, **more: object) -> PidSettings:

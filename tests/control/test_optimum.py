@@ -15,12 +15,11 @@ from chamberctl.control.gain_gaps import largest_gain
 from chamberctl.control.loop_excess import PASSES, peaks, sharpened
 from chamberctl.control.loop_grid import Shape, loop_grid
 from chamberctl.control.margins import margins
-from chamberctl.control.optimum import find_optimum
 from chamberctl.control.pace import LoopLimits
 from chamberctl.errors import Infeasible, InputError
 from tests import reference
 from tests.control import loops
-from tests.control.loops import plant
+from tests.control.loops import find_optimum, plant
 
 PUBLISHED = reference.load("control/ms_constrained_pi")
 SAMPLED = loops.settings(1.0, scan_time_s=0.1, computation_delay_s=0.1)

@@ -18,7 +18,6 @@ from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.fewest import fewest_runs
 from chamberctl.control.gain_steps import GainSteps
 from chamberctl.control.margins import margins
-from chamberctl.control.optimum import find_optimum
 from chamberctl.control.pace import LoopLimits
 from chamberctl.control.problem import Problem
 from chamberctl.control.robust import robust_settings
@@ -32,6 +31,7 @@ from chamberctl.plant.tolerances import vary
 from chamberctl.plant.window import duty_points
 from chamberctl.simulation.engine import Trace, simulate_loop
 from chamberctl.simulation.scenarios import prepare, simulate
+from tests.control.loops import find_optimum
 
 MS = 1.6
 

@@ -153,6 +153,7 @@ CLUSTER = """
 import numpy as np
 import chamberctl as cc
 from concurrent.futures import ThreadPoolExecutor
+from chamberctl.control.tuning import rule_tuning
 from dask.distributed import Client, LocalCluster
 
 if __name__ == "__main__":
