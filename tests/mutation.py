@@ -79,7 +79,11 @@ SUITES: dict[str, tuple[str, ...]] = {
         "control/test_margin_tables.py",
         "control/test_margins.py",
     ),
-    "control.frequency": ("control/test_margin_tables.py", "control/test_margins.py"),
+    "control.frequency": (
+        "control/test_margin_tables.py",
+        "control/test_margins.py",
+        "control/test_optimum.py",
+    ),
     "control.gain_gaps": ("control/test_optimum.py",),
     "control.crossing_limits": ("control/test_optimum.py",),
     "control.loop_excess": ("control/test_optimum.py",),
@@ -140,6 +144,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("control.margins", "_one", "0.3"): "a rule of thumb inside a caution",
     ("control.margins", "_one", "1.0"): "checked: the factor; left: the caution's time constant",
     ("control.margins", "scan_time_finding", "returned value"): "a text",
+    ("control.margins", "crossings_finding", "returned value"): "a text",
 }
 
 

@@ -9,9 +9,21 @@ import pytest
 
 from tests import mutation
 
+#: Their tests run for a quarter of a minute to minutes with all mutants.
+LONG = (
+    "physics.passages", "physics.pumps", "plant.sensitivity", "control.rules", "control.step_rules",
+    "control.frequency_rules", "control.controller", "control.margins", "control.frequency",
+    "control.gain_gaps", "control.crossing_limits", "control.loop_excess", "control.calmness",
+)  # fmt: skip
 
-@pytest.mark.slow
-@pytest.mark.parametrize("module", mutation.SUITES)
+
+@pytest.mark.parametrize(
+    "module",
+    [
+        pytest.param(name, marks=pytest.mark.thorough if name in LONG else pytest.mark.slow)
+        for name in mutation.SUITES
+    ],
+)
 def test_no_formula_can_be_broken_unnoticed(module: str) -> None:
     """In a process of its own: workers that others have started have the package loaded already."""
     run = subprocess.run(

@@ -85,17 +85,6 @@ def test_an_installed_wheel_finds_its_folders_from_any_folder(
 
 
 @pytest.mark.slow
-def test_an_installed_wheel_writes_a_report_from_any_folder(
-    installed: Path, tmp_path: Path
-) -> None:
-    start = "import sys; from chamberctl.cli import main; sys.exit(main(sys.argv[1:]))"
-    order = ["report", "preset:crystal-furnace", "--out", "furnace"]
-    run([sys.executable, "-c", start, *order], folder=tmp_path, PYTHONPATH=str(installed))
-    written = {path.suffix for path in (tmp_path / "furnace").iterdir()}
-    assert {".html", ".json", ".csv", ".toml"} <= written
-
-
-@pytest.mark.slow
 def test_an_installed_wheel_shows_its_page_from_any_folder(installed: Path, tmp_path: Path) -> None:
     code = """
 from streamlit.testing.v1 import AppTest

@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
 
 from chamberctl.control.duty_margins import spread_finding
-from chamberctl.control.robust import RobustOptimum, robust_settings
+from chamberctl.control.finder import Law
+from chamberctl.control.loop_excess import noise_gains
+from chamberctl.control.problem import Problem
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.simulation.scenarios import simulate, worst_point
@@ -16,6 +20,8 @@ from chamberctl.study.scenarios import GasStep
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.finder import Structure
+    from chamberctl.control.robust import RobustOptimum
     from chamberctl.control.tuned import Tuning
     from chamberctl.study import Study
 
@@ -115,43 +121,38 @@ def reading_noise(study: Study, settings: PidSettings) -> float:
 
 
 def _of_the_law(study: Study, optimum: RobustOptimum) -> Iterator[Advice]:
-    base = _other(study, optimum, _frame(optimum))
-    if base is None:
-        return
     if optimum.structure == "PI":
-        yield _derivative(study, optimum, base)
-    yield _scan(study, optimum, base)
+        yield _derivative(study, optimum)
+    yield _scan(study, optimum)
     if study.loop_gauge().noise > 0.0:
-        yield _filter(study, optimum, base)
+        yield _filter(study, optimum)
+
+
+class _Other(NamedTuple):
+    """The optimum of the same plants within the same limits, with something else in the law."""
+
+    law: Law
+    noise_gain: float
 
 
 def _other(
-    study: Study, optimum: RobustOptimum, frame: PidSettings, structure: str = ""
-) -> RobustOptimum | None:
-    """The optimum with something else, without the denser check; None where there is none."""
+    study: Study, optimum: RobustOptimum, frame: PidSettings, structure: Structure | None = None
+) -> _Other | None:
+    """Return the other optimum, or None where there is none."""
+    finder = Problem(study, (), structure or optimum.structure, frame).finder(optimum.plants)
     try:
-        return robust_settings(
-            study,
-            limits=optimum.limits,
-            structure="PID" if structure == "PID" else optimum.structure,
-            frame=frame,
-            dense=False,
-            explain=False,
-        )
+        law = finder.solve(optimum.limits)
     except Infeasible:
         return None
+    return _Other(law, float(np.max(noise_gains(finder.grid, *law))))
 
 
-def _frame(optimum: RobustOptimum) -> PidSettings:
-    return replace(optimum.settings, b=1.0, tt_s=None, setpoint_ramp_per_s=math.inf)
-
-
-def _derivative(study: Study, optimum: RobustOptimum, base: RobustOptimum) -> Advice:
-    found = _other(study, optimum, _frame(optimum), "PID")
+def _derivative(study: Study, optimum: RobustOptimum) -> Advice:
+    found = _other(study, optimum, optimum.settings, "PID")
     if found is None:
         return Advice("derivative action", "No PID settings keep the limits either.")
-    more = found.integral_action / base.integral_action - 1.0
-    noisier = found.noise_gain / base.noise_gain
+    more = found.law.integral_action / optimum.integral_action - 1.0
+    noisier = found.noise_gain / optimum.noise_gain
     if more < WORTH:
         return Advice(
             "derivative action",
@@ -161,19 +162,20 @@ def _derivative(study: Study, optimum: RobustOptimum, base: RobustOptimum) -> Ad
     return Advice(
         "derivative action",
         f"PID would give {number(100 * more, 2)} % more integral action (Td "
-        f"{number(found.settings.td_s)} s, filtered at {number(found.settings.tfd_s)} s) and move "
-        f'the drive {number(noisier, 2)} times as far with noise: terms = "PID" in the study.',
+        f"{number(found.law.shape.td_s)} s, filtered at {number(found.law.shape.tfd_s)} s) and "
+        f"move the drive {number(noisier, 2)} times as far with noise: "
+        'terms = "PID" in the study.',
     )
 
 
-def _scan(study: Study, optimum: RobustOptimum, base: RobustOptimum) -> Advice:
+def _scan(study: Study, optimum: RobustOptimum) -> Advice:
     scan = optimum.settings.scan_time_s or 0.0
     delay = study.controller.computation_delay_s
-    frame = replace(_frame(optimum), scan_time_s=0.5 * scan, computation_delay_s=delay)
+    frame = replace(optimum.settings, scan_time_s=0.5 * scan, computation_delay_s=delay)
     found = _other(study, optimum, frame)
     if found is None:
         return Advice("scan time", "A faster scan alone changes nothing.")
-    more = found.integral_action / base.integral_action - 1.0
+    more = found.law.integral_action / optimum.integral_action - 1.0
     lead = f"A scan of {number(0.5 * scan)} s in place of {number(scan)} s"
     if more < WORTH:
         return Advice(
@@ -184,7 +186,7 @@ def _scan(study: Study, optimum: RobustOptimum, base: RobustOptimum) -> Advice:
     return Advice("scan time", f"{lead} would give {number(100 * more, 2)} % more integral action.")
 
 
-def _filter(study: Study, optimum: RobustOptimum, base: RobustOptimum) -> Advice:
+def _filter(study: Study, optimum: RobustOptimum) -> Advice:
     settings = optimum.settings
     travel = noise_travel_per_h(settings, reading_noise(study, settings))
     now = (
@@ -205,11 +207,13 @@ def _filter(study: Study, optimum: RobustOptimum, base: RobustOptimum) -> Advice
         settings, 1.0
     ):
         tf *= 2.0
-    found = _other(study, optimum, replace(_frame(optimum), tf_s=tf))
+    filtered = replace(settings, tf_s=tf)
+    found = _other(study, optimum, filtered)
     if found is None:
         return Advice("filter", f"{now}; with a filter no gain keeps the limits.")
-    less = 1.0 - found.integral_action / base.integral_action
-    quiet = noise_travel_per_h(found.settings, reading_noise(study, settings))
+    less = 1.0 - found.law.integral_action / optimum.integral_action
+    filtered = replace(filtered, kc=found.law.gain)
+    quiet = noise_travel_per_h(filtered, reading_noise(study, settings))
     return Advice(
         "filter",
         f"{now}. A filter of {number(tf)} s on the reading would bring that to {number(quiet)} "

@@ -104,9 +104,18 @@ AFTER_EVENT_S = 60.0
 """How long the matrix of all scenarios and presets goes on after what happens has begun."""
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("scenario", SCENARIOS)
-@pytest.mark.parametrize("preset", cc.presets())
+EVERY = [
+    # the freeze dryer's pump-down takes tight integration more than a minute
+    pytest.param(
+        preset, scenario,
+        marks=pytest.mark.thorough if (preset, scenario) == ("freeze-dryer", "pump-down")
+        else pytest.mark.slow,
+    )
+    for preset in cc.presets() for scenario in SCENARIOS
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("preset", "scenario"), EVERY)
 def test_every_scenario_of_every_preset_agrees_with_tight_integration(
     preset: str, scenario: str
 ) -> None:
