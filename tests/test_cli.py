@@ -188,6 +188,7 @@ def test_a_hold_band_finer_than_two_counts_fails_before_anything_is_tuned(
     assert run("check", fine)[0] == 0
 
 
+@pytest.mark.slow
 def test_a_booster_beyond_its_data_sheet_is_a_no_in_every_command(run: Any, tmp_path: Path) -> None:
     """A10: a pressure difference above the stated limit is flagged, and nothing says yes to it."""
     text = preset_path("crystal-furnace").read_text(encoding="utf-8")
@@ -218,6 +219,7 @@ def test_small_numbers_stay_what_they_are(run: Any, tmp_path: Path, typed: str) 
     assert typed in out
 
 
+@pytest.mark.slow
 def test_every_output_carries_the_safety_line_and_no_option_removes_it(
     run: Any, tmp_path: Path
 ) -> None:
@@ -285,7 +287,13 @@ def test_a_good_tuning_says_yes_and_what_to_type(run: Any) -> None:
     assert len(rows(out, "Margins with the settings as typed in")) == len(tuning.points)
 
 
-@pytest.mark.parametrize("name", sorted(cc.presets()))
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(name, marks=[] if name == "reference-plant" else pytest.mark.slow)
+        for name in sorted(cc.presets())
+    ],
+)
 def test_machine_readable_output_has_units_in_its_names_and_no_nan(
     run: Any, tmp_path: Path, name: str
 ) -> None:
@@ -356,6 +364,7 @@ def test_the_report_is_written_and_headed_by_the_no(run: Any, tmp_path: Path) ->
     assert not (tmp_path / "out" / "loop.json").exists()
 
 
+@pytest.mark.slow
 def test_the_report_goes_to_a_folder_named_after_the_study(
     run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -47,7 +47,20 @@ def test_links_lead_somewhere(page: Path) -> None:
         assert (page.parent / target).exists(), f"{page.name} links to {target}"
 
 
-@pytest.mark.parametrize("page", PAGES, ids=NAMES)
+#: Pages whose examples make reports or propose settings, for seconds.
+LONG = (
+    "README.md", "docs/how-to/report-for-your-plant.md", "docs/reference/cli.md",
+    "docs/how-to/check-with-other-software.md", "docs/tutorials/first-hold-loop.md",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        pytest.param(page, id=name, marks=pytest.mark.slow if name in LONG else [])
+        for page, name in zip(PAGES, NAMES, strict=True)
+    ],
+)
 def test_examples_run_and_print_what_is_shown(
     page: Path,
     tmp_path: Path,

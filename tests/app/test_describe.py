@@ -78,6 +78,7 @@ def go(page: AppTest, section: str) -> None:
         page.run()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("section, path, typed, said", BAD)
 def test_a_bad_entry_is_explained_beside_its_field(
     page: AppTest, section: str, path: str, typed: str, said: str

@@ -169,6 +169,7 @@ def test_published_rules_stand_side_by_side_and_can_be_taken(open_page: Open) ->
     assert tuned(page).typed.texts() == taken.texts
 
 
+@pytest.mark.slow
 def test_responses_can_be_nonlinear_and_physical(open_page: Open) -> None:
     page = open_page(PLANT, view="Tune")
     deviation = tables(page)
@@ -181,7 +182,13 @@ def test_responses_can_be_nonlinear_and_physical(open_page: Open) -> None:
 
 
 @pytest.mark.parametrize("view", ["Tune", "Behave", "Hand over"])
-@pytest.mark.parametrize("name", [*cc.presets()])
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(n, marks=[] if n == "reference-plant" else pytest.mark.slow)
+        for n in cc.presets()
+    ],
+)
 def test_every_preset_can_be_shown(open_page: Open, name: str, view: str) -> None:
     page = open_page(f"preset:{name}", view=view)
     assert cc.load(f"preset:{name}").title in page.markdown[0].value

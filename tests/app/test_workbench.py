@@ -30,6 +30,7 @@ def test_the_strip_says_study_settings_worst_margin_verdict_and_what_is_saved(
     assert "✓ YES" in strip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [*cc.presets()])
 def test_every_preset_can_be_shown(open_page: Open, name: str) -> None:
     study = cc.load(f"preset:{name}")

@@ -33,6 +33,7 @@ def action(study: cc.Study, structure: str = "PI") -> float:
     return found.integral_action
 
 
+@pytest.mark.slow
 def test_every_subject_is_advised_on() -> None:
     _, texts = advised()
     assert list(texts) == [

@@ -92,6 +92,7 @@ def limited(**limits: str) -> cc.Study:
     return cc.load(PLANT).with_text({f"duty.limits.{key}": value for key, value in limits.items()})
 
 
+@pytest.mark.slow
 def test_limits_that_only_a_run_can_judge_make_the_settings_calmer() -> None:
     asked = limited(drive_travel_per_h="50")
     plain = cc.tune(limited())
@@ -103,6 +104,7 @@ def test_limits_that_only_a_run_can_judge_make_the_settings_calmer() -> None:
     assert tuning.settings.kc / tuning.settings.ti_s < plain.settings.kc / plain.settings.ti_s
 
 
+@pytest.mark.slow
 def test_limits_that_nothing_keeps_are_a_no_with_their_reasons() -> None:
     tuning = cc.tune(limited(settling="1 s"))
     assert not tuning.holds
@@ -136,6 +138,7 @@ def test_a_request_that_is_too_calm_ends_with_status_1(
     assert "Nearest: Ms" in out
 
 
+@pytest.mark.slow
 def test_the_commands_tell_how_settings_were_found(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["tune", PLANT]) == 0
     out = " ".join(capsys.readouterr().out.split())

@@ -21,7 +21,11 @@ from chamberctl.simulation.metrics import LIMITS
 from chamberctl.simulation.parting import Parting, linear_prediction, parting
 from chamberctl.simulation.scenarios import SCENARIOS, corners
 
-PRESETS = sorted(cc.presets())
+QUICK = ("crystal-furnace", "student-rig")
+PRESETS = [
+    pytest.param(name, marks=[] if name in QUICK else pytest.mark.slow)
+    for name in sorted(cc.presets())
+]
 STEPS = ("setpoint-step-down", "gas-step")
 
 Made = tuple[cc.Study, cc.Tuning, cc.OperatingWindow, tuple[Day, ...]]

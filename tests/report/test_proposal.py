@@ -10,6 +10,8 @@ import chamberctl as cc
 from chamberctl.display import number
 from tests.report.test_report import Page
 
+pytestmark = pytest.mark.slow  # its page takes seconds
+
 
 @pytest.fixture(scope="module")
 def tuning() -> cc.Tuning:

@@ -237,6 +237,7 @@ def test_the_page_shows_the_margins_that_loop_json_holds(
     assert float(ms[2]) == pytest.approx(loop["worst"]["ms"]["value"], rel=6e-3)
 
 
+@pytest.mark.slow
 def test_the_same_study_makes_the_same_report_but_for_its_date(
     written: tuple[ReportFiles, cc.Study, cc.Tuning], tmp_path: Path
 ) -> None:
@@ -298,6 +299,7 @@ def test_a_study_cannot_write_into_the_page(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("words_only")
+@pytest.mark.slow
 def test_a_yes_says_at_its_head_what_alone_would_make_it_a_no(tmp_path: Path) -> None:
     """Gas compressed without heat from the walls would take the furnace's Ms over its limit."""
     study = cc.load("preset:crystal-furnace")

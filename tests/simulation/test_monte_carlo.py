@@ -145,6 +145,7 @@ def test_any_executor_gives_the_same_runs() -> None:
     assert same(first, replace(longer, runs=longer.runs[:12]))
 
 
+@pytest.mark.slow
 def test_processes_on_all_cores_give_the_same_runs() -> None:
     assert same(many(AtOnce()), many(None))
 
@@ -357,6 +358,7 @@ def test_an_interrupt_from_the_keyboard_keeps_what_is_done() -> None:
     assert threading.active_count() < 5
 
 
+@pytest.mark.slow
 def test_ctrl_c_to_all_processes_ends_cleanly(tmp_path: Path) -> None:
     """The signal of a terminal goes to the workers as well; what is done is kept."""
     script = tmp_path / "many.py"

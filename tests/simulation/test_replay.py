@@ -66,19 +66,12 @@ def compare(what: Prepared, replay: Replay, last_s: float | None, closed: bool) 
 
 QUICK = [
     ("crystal-furnace", "gas-step", 60.0),
-    ("crystal-furnace", "pump-down", 60.0),
     ("crystal-furnace", "return-from-standby", 80.0),
-    ("crystal-furnace", "power-dip", 40.0),
-    ("reference-plant", "setpoint-ramp", 80.0),
     ("reference-plant", "gas-burst", 80.0),
     ("reference-plant", "pump-down", 60.0),
-    ("student-rig", "pump-down", 60.0),
     ("student-rig", "speed-override", 60.0),
-    ("student-rig", "clogging-line", 60.0),
     ("heat-treatment-furnace", "gas-step-feed-forward", 30.0),
-    ("heat-treatment-furnace", "pump-down", 30.0),
     ("heat-treatment-furnace", "power-dip", 30.0),
-    ("freeze-dryer", "setpoint-step-down", 120.0),
     ("tray-dryer", "return-from-standby", 90.0),
 ]
 
