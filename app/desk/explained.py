@@ -10,10 +10,10 @@ from desk import style
 from desk.results import Drawn
 
 
-def show(live: Live | Drawn, name: str) -> None:
+def show(live: Live | Drawn, name: str, *, widest: int = style.WIDEST) -> None:
     """Show a picture with its explanation."""
     found = EXPLANATIONS[name]
-    style.picture(Drawn(live.svg, live.alt), found.look, fits=True)
+    style.picture(Drawn(live.svg, live.alt), found.look, widest=widest, fits=True)
     with st.expander("Formula and source"):
         st.markdown(found.formula)
         st.caption(f"Source: {found.source}")

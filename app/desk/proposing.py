@@ -7,6 +7,7 @@ import streamlit as st
 import chamberctl as cc
 from chamberctl.workbench.candidates import candidate_of
 from chamberctl.workbench.proposal_job import ProposalJob
+from desk import calmness
 from desk.findings import show_refusal
 from desk.session import Session
 
@@ -58,6 +59,7 @@ def _take(session: Session, job: ProposalJob) -> None:
         st.button("Close", key="proposing:close", on_click=_forget)
         return
     _forget()
+    calmness.remember(job.text, job.paces)
     candidate = candidate_of(NAME, found, " ".join(found.why[:1]))
     session.keep_candidate(candidate)
     if job.text == session.good_text:

@@ -79,7 +79,11 @@ def apply() -> None:
     st.html(CSS)
 
 
-def picture(drawn: Drawn, look: str, *, widest: int = 1100, fits: bool = False) -> None:
+WIDEST = 1100
+"""So wide is a picture at most [px]."""
+
+
+def picture(drawn: Drawn, look: str, *, widest: int = WIDEST, fits: bool = False) -> None:
     """Show a picture with its text alternative, and a sentence on what to look at.
 
     One that ``fits`` can be read at a telephone's width, others are scrolled there.

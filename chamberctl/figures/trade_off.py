@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import MultipleLocator
 
 from chamberctl.control.pace import PACES
 from chamberctl.display import number
@@ -50,7 +51,9 @@ def _draw(axis: Axes, found: TradeOff, title: str, values: np.ndarray) -> None:
     axis.plot(found.ms, values, color=style.INK, zorder=3)
     axis.set_title(title, fontsize=7.5)
     axis.set_xlabel("Ms [-]")
-    axis.set_xlim(found.ms[0], found.ms[-1])
+    room = 0.05 * float(found.ms[-1] - found.ms[0])
+    axis.set_xlim(found.ms[0], found.ms[-1] + room)
+    axis.xaxis.set_major_locator(MultipleLocator(0.4))
     if np.any(np.isfinite(values)):
         axis.set_ylim(0.0, HEADROOM * float(np.nanmax(values)))
     for ms in PACES.values():

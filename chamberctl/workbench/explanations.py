@@ -39,6 +39,17 @@ EXPLANATIONS: Mapping[str, Explanation] = {
         "The plant's equations are listed in the documentation; sampling behind a zero-order hold "
         "with the exact dead time is textbook (from memory).",
     ),
+    "trade-off": Explanation(
+        "how much integrated error a calmer loop leaves after a gas step, left, and how little is "
+        "won beyond the pace you have. Dots are the ready choices, the ring what the study asks "
+        "for.",
+        "$M_s = \\max_\\omega |1/(1 + L)|$ is the largest peak over all plants: duty points and "
+        "everything known within a tolerance at its ends. At each $M_s$ the settings shown have "
+        "the most integral action $K_c/T_i$ that keeps it.",
+        "The optimum is that of K. J. Astrom, H. Panagopoulos, T. Hagglund, Design of PI "
+        "controllers based on non-convex optimization, Automatica 34 (1998) 585-601, for many "
+        "plants at once (from memory).",
+    ),
     "frequency": Explanation(
         "whether the thick curve stays out of the hatched circle around \u22121, how far the phase "
         "lies above \u2212180 degrees where the gain crosses 1, and which duty point comes "

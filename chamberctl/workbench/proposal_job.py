@@ -11,6 +11,7 @@ from chamberctl.errors import Infeasible, InputError
 if TYPE_CHECKING:
     from chamberctl.control.tuned import Tuning
     from chamberctl.study import Study
+    from chamberctl.workbench.pace_choice import PaceChoice
 
 
 class ProposalJob:
@@ -27,6 +28,7 @@ class ProposalJob:
     def __init__(self, study: Study, text: str) -> None:
         self.study, self.text = study, text
         self.result: Tuning | Infeasible | InputError | None = None
+        self.paces: PaceChoice | None = None
         self._begun = time.monotonic()
         self._thread = threading.Thread(target=self._work, name="proposal", daemon=True)
         self._thread.start()
@@ -53,8 +55,11 @@ class ProposalJob:
 
     def _work(self) -> None:
         from chamberctl.proposal.propose import tune
+        from chamberctl.workbench.pace_choice import pace_choice
 
         try:
-            self.result = tune(self.study)
+            found = tune(self.study)
+            self.paces = pace_choice(found)
+            self.result = found
         except (Infeasible, InputError) as refusal:
             self.result = refusal

@@ -32,8 +32,14 @@ def test_what_is_found_is_in_use_as_the_library_has_it(open_page: Open) -> None:
     assert settings.name == "robust"
     assert settings.texts == cc.tune(cc.load(PLANT)).typed.texts()
     assert "Settings: robust" in page.markdown[0].value
-    page.button(key="undo").click().run()
-    page.button(key="undo").click().run()
+    page.select_slider(key="calmness:ms").set_value("calm (Ms 1.4)").run()
+    assert not page.exception
+    assert "Settings: robust, calm (Ms 1.4)" in page.markdown[0].value
+    calm = cc.tune(cc.load(PLANT).with_text({"controller.pace": "calm"}))
+    used = page.session_state["session"].settings.texts
+    assert float(used["Kc"]) == pytest.approx(float(calm.typed.texts()["Kc"]), rel=5e-3)
+    for _ in range(3):
+        page.button(key="undo").click().run()
     assert page.session_state["session"].settings is None
 
 

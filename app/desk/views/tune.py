@@ -17,7 +17,7 @@ from chamberctl.workbench.candidates import Bench, Shown
 from chamberctl.workbench.comparison import side_by_side
 from chamberctl.workbench.frequency_picture import frequency_picture
 from chamberctl.workbench.reading_switch import other_reading
-from desk import explained, judged, kept, own_way, proposing, rules, settings_entry, strip
+from desk import calmness, explained, judged, kept, own_way, proposing, rules, settings_entry, strip
 from desk.findings import show_findings, show_refusal
 from desk.session import Session
 from desk.tables import show_table
@@ -40,7 +40,9 @@ def show(session: Session) -> None:
             own_way.show_found(session, tuning)
         with st.popover("How the study finds its own settings"):
             own_way.show(session)
+    calmness.choose(session)
     _live(session, strip.words_place())
+    calmness.show(session)
     if isinstance(tuning, cc.Tuning):
         rules.show(session, tuning)
 
