@@ -36,6 +36,8 @@ def pick(page: Page, label: str, option: str) -> None:
     """Choose an option of a list."""
     field = page.get_by_label(label, exact=True).first
     field.click()
+    # what is typed before the list is open is not searched for
+    expect(field).to_have_attribute("aria-expanded", "true")
     field.fill(option)
     page.get_by_role("option", name=option, exact=True).wait_for()
     page.keyboard.press("Enter")
