@@ -68,6 +68,7 @@ def test_an_engineer_from_a_preset_to_the_report(page: Page, server: Server) -> 
     """Preset, duty, window, gains by slider, kept beside others, tried, reported."""
     go(page, server)
     page.get_by_text("Open another study, save or download this one").click()
+    settled(page)  # a list that is opened while a fold-out moves closes again
     pick(page, "Preset", "student-rig")
     click(page, "Open this preset")
     expect(strip(page)).to_contain_text("Student's rig")
