@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from chamberctl.control.dense_envelope import corner_envelope, dense_envelope
+from chamberctl.control.dense_envelope import corner_envelope, dense_envelope, fine_envelope
 from chamberctl.control.finder import NEAR
 from chamberctl.control.gain_gaps import turns
 from chamberctl.control.loop_excess import excesses, sharpened
@@ -21,12 +21,16 @@ if TYPE_CHECKING:
     from chamberctl.control.optimum import Optimum
     from chamberctl.control.pace import LoopLimits
     from chamberctl.control.problem import Problem
+    from chamberctl.control.tolerance_cases import Case
 
 TOLERATED = 1e-3
 """By so much a limit may be exceeded between the plants that were tuned for [relative]."""
 
 DENSITY = 16
 """Frequencies per decade; a peak between them is at most 1 % higher, and sought near a limit."""
+
+CLOSE, MOST_CLOSE = 0.95, 6
+"""Cases that reach this share of a limit are looked at finely, so many at most, the nearest."""
 
 ROUNDS = 12
 """Most rounds in which plants join."""
@@ -86,13 +90,17 @@ def densely(
     dense = Watched(problem, dense_envelope(problem.study, problem.points, problem.between))
     corners = Watched(problem, corner_envelope(problem.study, problem.points))
     every = tuple(plants)
+    fine = _Fine(problem)
     for _ in range(ROUNDS):
-        joining = [dense.plants[i] for i in dense.breaking(limits, optimum)]
+        joining = dense.breaking(limits, optimum)
         joining += [corners.plants[i] for i in corners.unstable(optimum)[:1]]
+        if not joining:
+            joining = fine.breaking(dense.close(limits, optimum), limits, optimum)
         if not joining:
             where, ms = corners.worst(optimum)
             names = tuple(plant.where for plant in every[len(plants) :])
-            check = DenseCheck(len(dense.plants), names, len(corners.plants), where, ms)
+            seen = len(dense.plants) + fine.count
+            check = DenseCheck(seen, names, len(corners.plants), where, ms)
             return every, optimum, check
         every = (*every, *joining)
         optimum = optimum_of(problem.finder(every), limits)
@@ -118,20 +126,28 @@ class Watched:
         models = [plant.model for plant in found.plants]
         self.grid = loop_grid(models, problem.frame, problem.orders, DENSITY)
 
-    def breaking(self, limits: LoopLimits, optimum: Optimum) -> list[int]:
+    def close(self, limits: LoopLimits, optimum: Optimum) -> list[Case]:
+        """Return the cases of the plants that come near a limit, the nearest first."""
+        rough = excesses(self.grid, *_law(optimum), limits).values()
+        size = np.max([one.size for one in rough], axis=0)
+        order = np.argsort(-size, kind="stable")
+        near = [self.plants[int(i) % len(self.plants)].case for i in order if size[i] > CLOSE]
+        return list({case.label: case for case in near}.values())[:MOST_CLOSE]
+
+    def breaking(self, limits: LoopLimits, optimum: Optimum) -> list[EnvelopePlant]:
         """Return, for every limit, the plant that exceeds it most; an unstable one first."""
         worst = self.unstable(optimum)[:1]
         law = _law(optimum)
         rough = excesses(self.grid, *law, limits).values()
         near = np.flatnonzero(np.max([one.size for one in rough], axis=0) > NEAR)
         if near.size == 0:
-            return worst
+            return [self.plants[i] for i in worst]
         part = sharpened(self.grid.subset(near), *law, limits, NEAR)
         for excess in excesses(part, *law, limits).values():
             row = int(np.argmax(excess.size))
             if excess.size[row] > 1.0 + TOLERATED:
                 worst.append(int(near[row]) % len(self.plants))
-        return list(dict.fromkeys(worst))
+        return [self.plants[i] for i in dict.fromkeys(worst)]
 
     def unstable(self, optimum: Optimum) -> list[int]:
         """Return plants whose loop is unstable."""
@@ -145,6 +161,31 @@ class Watched:
         peaks = 1.0 / np.abs(1.0 + gain * self.grid.plant * self.grid.law(shape))
         at = int(np.argmax(peaks))
         return self.plants[int(self.grid.row[at]) % len(self.plants)].where, float(peaks[at])
+
+
+class _Fine:
+    """Cases that come near a limit, at closely spaced gas loads and setpoints, each made once."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self.seen: dict[str, Watched] = {}
+
+    @property
+    def count(self) -> int:
+        """Number of plants."""
+        return sum(len(one.plants) for one in self.seen.values())
+
+    def breaking(
+        self, cases: Sequence[Case], limits: LoopLimits, optimum: Optimum
+    ) -> list[EnvelopePlant]:
+        """Return plants of the cases that break limits most."""
+        joining = []
+        for case in cases:
+            if case.label not in self.seen:
+                found = fine_envelope(self.problem.finely, [case])
+                self.seen[case.label] = Watched(self.problem, found)
+            joining += self.seen[case.label].breaking(limits, optimum)
+        return joining
 
 
 def _law(optimum: Optimum) -> tuple[float, Shape]:

@@ -7,9 +7,9 @@ tolerances at once, which no sensible setting is tuned for, the loop must still 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise, product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from chamberctl.control.envelope import Envelope, envelope_of
 from chamberctl.control.tolerance_cases import Case, Cases
@@ -19,9 +19,30 @@ if TYPE_CHECKING:
     from chamberctl.study import Study
     from chamberctl.study.loop import Hold
 
-STEPS = 4
-"""Gas loads divide the range of each hold into so many equal ratios, setpoints that between two
-holds into half as many and one more."""
+
+class Spacing(NamedTuple):
+    """How closely gas loads and setpoints lie between those of a duty.
+
+    Parameters
+    ----------
+    gas_steps : int
+        Equal ratios into which the range of gas loads of each hold is divided.
+    setpoints : int
+        Setpoints between two holds, at least.
+    per_decade : int
+        Setpoints per decade, at least.
+    """
+
+    gas_steps: int
+    setpoints: int
+    per_decade: int
+
+
+COARSE = Spacing(4, 2, 4)
+"""For everything that is known within a tolerance only."""
+
+FINE = Spacing(12, 2, 24)
+"""For what comes near a limit: a peak between two setpoints 10 % apart is found to 1e-3."""
 
 MOST_COMBINED = 6
 """So many groups are at their ends at once; the first ones matter most."""
@@ -51,6 +72,22 @@ def dense_envelope(
     own = envelope_of(study, points, list(_between_ends(Cases(study))))
     inner = envelope_of(*between, list(_halves(Cases(between[0]))))
     return Envelope((*own.plants, *inner.plants), (*own.lost, *inner.lost))
+
+
+def fine_envelope(
+    finely: tuple[Study, Sequence[OperatingPoint]], every: Iterable[Case]
+) -> Envelope:
+    """Return some cases at closely spaced gas loads and setpoints.
+
+    Parameters
+    ----------
+    finely : tuple of (Study, sequence of OperatingPoint)
+        From `between_study` with FINE, with its duty points.
+    every : iterable of Case
+        Cases of the study itself, or of another one between its holds.
+    """
+    cases = Cases(finely[0])
+    return envelope_of(*finely, [cases.same(case) for case in every])
 
 
 def corner_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
@@ -86,28 +123,35 @@ def _halves(cases: Cases) -> Iterator[Case]:
         yield from (cases.moved(cases.bases[0], [(group.name, end)]) for end in (-0.5, 0.5))
 
 
-def between_study(study: Study) -> Study:
+def between_study(study: Study, spacing: Spacing = COARSE) -> Study:
     """Return the study with gas loads and setpoints between those of its duty.
 
     Parameters
     ----------
     study : Study
         The study; its own holds keep their numbers.
+    spacing : Spacing
+        How closely they lie.
     """
     holds = study.duty.holds
-    finer = [hold.model_copy(update={"gas_loads_pa_m3_s": _finer(hold)}) for hold in holds]
+    finer = [
+        hold.model_copy(update={"gas_loads_pa_m3_s": _finer(hold, spacing.gas_steps)})
+        for hold in holds
+    ]
     ranked = sorted(holds, key=lambda hold: hold.setpoint_pa)
     for low, high in pairwise(ranked):
         if high.setpoint_pa > low.setpoint_pa:
-            shares = (step / (STEPS // 2 + 1) for step in range(1, STEPS // 2 + 1))
+            decades = math.log10(high.setpoint_pa / low.setpoint_pa)
+            count = max(spacing.setpoints, math.ceil(decades * spacing.per_decade - 1e-9) - 1)
+            shares = (step / (count + 1) for step in range(1, count + 1))
             finer += [hold_between(low, high, share) for share in shares]
     duty = study.duty.model_copy(update={"holds": tuple(finer)})
     return study.model_copy(update={"duty": duty})
 
 
-def _finer(hold: Hold) -> tuple[float, ...]:
+def _finer(hold: Hold, count: int) -> tuple[float, ...]:
     low, high = min(hold.gas_loads_pa_m3_s), max(hold.gas_loads_pa_m3_s)
-    steps = [share / STEPS for share in range(STEPS + 1)]
+    steps = [share / count for share in range(count + 1)]
     inner = [_ratio(low, high, share) for share in steps] if low < high else []
     return tuple(sorted({*hold.gas_loads_pa_m3_s, *inner}))
 

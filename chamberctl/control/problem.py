@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from chamberctl.control.dense_envelope import between_study
+from chamberctl.control.dense_envelope import FINE, between_study
 from chamberctl.control.finder import Finder, Order, Structure
 from chamberctl.plant.window import duty_points
 
@@ -43,6 +43,12 @@ class Problem:
     def between(self) -> tuple[Study, tuple[OperatingPoint, ...]]:
         """The study with gas loads and setpoints between those of its duty, and their points."""
         study = between_study(self.study)
+        return study, duty_points(study)
+
+    @cached_property
+    def finely(self) -> tuple[Study, tuple[OperatingPoint, ...]]:
+        """As `between`, closely spaced."""
+        study = between_study(self.study, FINE)
         return study, duty_points(study)
 
     @property

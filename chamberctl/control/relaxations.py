@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from chamberctl.control.optimum import Optimum
     from chamberctl.control.pace import LimitName, LoopLimits
     from chamberctl.control.problem import Problem
+    from chamberctl.plant.point import OperatingPoint
+    from chamberctl.study import Study
 
 PEAK_STEP, SHARE_STEP = 0.1, 0.1
 """Ms and Mt are raised by so much, other limits by this share."""
@@ -110,15 +112,17 @@ def _first(names: Iterator[tuple[str, ...]], most: int) -> list[str]:
 
 def _as_stated(problem: Problem, plants: Sequence[EnvelopePlant], name: str) -> list[EnvelopePlant]:
     """Return the plants with one group, or one thing that is settled, as the study states it."""
-    own = {point.where for point in problem.points}
     rest = [plant for plant in plants if name not in plant.case.moved]
-    for is_own in (True, False):
-        mine = [
-            plant for plant in plants if name in plant.case.moved and (plant.at in own) == is_own
-        ]
+    left = [plant for plant in plants if name in plant.case.moved]
+    for place in ("own", "between", "finely"):
+        if not left:
+            break
+        study, points = _place(problem, place)
+        known = {point.where for point in points}
+        mine = [plant for plant in left if plant.at in known]
+        left = [plant for plant in left if plant.at not in known]
         if not mine:
             continue
-        study, points = (problem.study, problem.points) if is_own else problem.between
         cases = Cases(study)
         moved = {plant.case.label: plant.case for plant in mine}
         stated = {label: cases.without(case, name) for label, case in moved.items()}
@@ -127,6 +131,12 @@ def _as_stated(problem: Problem, plants: Sequence[EnvelopePlant], name: str) -> 
         found = envelope_of(study, points, list(once.values())).plants
         rest += [plant for plant in found if (plant.at, plant.case.label) in wanted]
     return rest
+
+
+def _place(problem: Problem, place: str) -> tuple[Study, Sequence[OperatingPoint]]:
+    if place == "own":
+        return problem.study, problem.points
+    return problem.between if place == "between" else problem.finely
 
 
 def _looser(limits: LoopLimits, name: LimitName) -> tuple[LoopLimits, str]:

@@ -196,9 +196,9 @@ class Search:
         for _ in range(ROUNDS):
             plants = (*own, *joined)
             optimum = optimum_of(self.problem.finder(plants), self.limits)
-            more = []
+            more: list[EnvelopePlant] = []
             if watched[0] is not None:
-                more += [inside[0][i] for i in watched[0].breaking(self.limits, optimum)]
+                more += watched[0].breaking(self.limits, optimum)
             if watched[1] is not None:
                 more += [inside[1][i] for i in watched[1].unstable(optimum)[:1]]
             if not more:

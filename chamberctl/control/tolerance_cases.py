@@ -158,8 +158,14 @@ class Cases:
     def without(self, case: Case, name: str) -> Case:
         """Return a case with one group, or what is settled, as stated."""
         settled = "" if case.settled == name else case.settled
-        base = next(base for base in self.bases if base.settled == settled)
-        return self.moved(base, [end for end in case.ends if end[0] != name])
+        return self._of(settled, [end for end in case.ends if end[0] != name])
+
+    def same(self, case: Case) -> Case:
+        """Return the same case of this study, which may have other duty points than its own."""
+        return self._of(case.settled, case.ends)
+
+    def _of(self, settled: str, ends: Sequence[tuple[str, float]]) -> Case:
+        return self.moved(next(base for base in self.bases if base.settled == settled), ends)
 
 
 def groups(study: Study) -> list[Group]:
