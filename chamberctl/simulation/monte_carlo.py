@@ -11,6 +11,7 @@ import math
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
@@ -32,6 +33,8 @@ from chamberctl.simulation.runs import Failure, MonteCarlo, Run
 from chamberctl.simulation.scenarios import prepare
 
 if TYPE_CHECKING:
+    from types import FrameType
+
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.tuned import Tuning
     from chamberctl.plant.point import OperatingPoint
@@ -165,24 +168,48 @@ def _collect(
     found: list[Run | Failure] = []
     pending: dict[Future[list[Run | Failure]], Task] = {}
     stopped = False
-    try:
-        for task in tasks:
-            pending[worker.submit(work, task)] = task
-        while pending and not stopped:
-            ready, _ = wait(pending, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
-            for future in ready:
-                found += _result(future, pending.pop(future))
-            if ready and progress is not None:
-                progress(len(found), runs)
-            stopped = stop is not None and stop()
-    except KeyboardInterrupt:
-        stopped = True
-    begun = [future for future in pending if not future.cancel()]
-    wait(begun)
+    with _interruption() as interrupted:
+        try:
+            for task in tasks:
+                pending[worker.submit(work, task)] = task
+            while pending and not stopped:
+                ready, _ = wait(pending, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
+                for future in ready:
+                    found += _result(future, pending.pop(future))
+                if ready and progress is not None:
+                    progress(len(found), runs)
+                stopped = interrupted() or (stop is not None and stop())
+        except KeyboardInterrupt:
+            stopped = True
+        begun = [future for future in pending if not future.cancel()]
+        wait(begun)
     for future in begun:
         if not future.cancelled():
             found += _result(future, pending[future])
     return found, len(found) < runs
+
+
+@contextmanager
+def _interruption() -> Iterator[Callable[[], bool]]:
+    """Tell whether Ctrl-C was pressed; pressed again it interrupts as ever.
+
+    An exception in the middle of handing out work could leave the executor's locks taken.
+    """
+    pressed = threading.Event()
+    if threading.current_thread() is not threading.main_thread():
+        yield pressed.is_set
+        return
+    before = signal.getsignal(signal.SIGINT)
+
+    def press(_number: int, _frame: FrameType | None) -> None:
+        pressed.set()
+        signal.signal(signal.SIGINT, before)
+
+    signal.signal(signal.SIGINT, press)
+    try:
+        yield pressed.is_set
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _result(future: Future[list[Run | Failure]], task: Task) -> list[Run | Failure]:
