@@ -69,6 +69,9 @@ def tuning_json(study: Study, tuning: Tuning | Infeasible, answer: Verdict) -> d
         "optimum": None
         if tuning.design.optimum is None
         else proposal_text.as_json(tuning.design.optimum),
+        "one_set_optimum": None
+        if tuning.one_set is None or tuning.one_set.design.optimum is None
+        else proposal_text.as_json(tuning.one_set.design.optimum),
         "schedule": None if tuning.schedule is None else schedule_text.as_json(tuning.schedule),
         "findings": [vars(finding) for finding in tuning.findings],
     }

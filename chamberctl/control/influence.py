@@ -245,17 +245,21 @@ def _worst_peaks(
     if tuning is None:
         return [math.nan] * len(found)
     looped = np.isin([point.where for point in points], [p.where for p in tuning.points])
+    in_force = {point.where: point.settings for point in tuning.points}
     models: list[LoopModel] = []
+    settings: list[PidSettings] = []
     owners: list[int] = []
     for index, outcome in enumerate(found):
         usable = np.flatnonzero(outcome.held & ~outcome.limited & looped)
-        models += loop_models(outcome, usable, [points[int(i)].where for i in usable])
+        names = [points[int(i)].where for i in usable]
+        models += loop_models(outcome, usable, names)
+        settings += [in_force[name] for name in names]
         owners += [index] * usable.size
-    return _peaks(models, owners, len(found), tuning.settings)
+    return _peaks(models, owners, len(found), settings)
 
 
 def _peaks(
-    models: list[LoopModel], owners: list[int], count: int, settings: PidSettings
+    models: list[LoopModel], owners: list[int], count: int, settings: list[PidSettings]
 ) -> list[float]:
     peaks = np.full(count, math.nan)
     if models:

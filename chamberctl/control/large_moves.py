@@ -91,7 +91,7 @@ class PointMoves:
 
 
 def large_moves(
-    study: Study, settings: PidSettings, points: Sequence[TunedPoint]
+    study: Study, settings: PidSettings | Sequence[PidSettings], points: Sequence[TunedPoint]
 ) -> tuple[PointMoves, ...]:
     """Return how far each duty point may be moved before ramps and limits act.
 
@@ -99,8 +99,8 @@ def large_moves(
     ----------
     study : Study
         System and duty.
-    settings : PidSettings
-        The loop's settings; with a scan time.
+    settings : PidSettings or sequence of PidSettings
+        The loop's settings, or those in force at each point; with a scan time.
     points : sequence of TunedPoint
         Duty points with their models; those with an unstable loop are left out.
 
@@ -116,26 +116,28 @@ def large_moves(
     resting speed, which differ where steps are large; what the law does within the dead time needs
     no such scale.
     """
-    stable = [point for point in points if point.margins.stable]
-    if not stable:
+    each = settings if isinstance(settings, Sequence) else [settings] * len(points)
+    held = [(p, one) for p, one in zip(points, each, strict=True) if p.margins.stable]
+    if not held:
         return ()
+    stable, used = [point for point, _ in held], [one for _, one in held]
     models, count = [point.model for point in stable], len(stable)
-    length = max(usual_duration(model, settings) for model in models)
+    length = max(map(usual_duration, models, used))
     # every loop twice: a step by the whole metered gas, and one by a decade or the whole reading
     gas = np.array([metered_share(study, model) for model in models])
-    units = np.array([_unit(settings, point) for point in stable])
+    units = np.array([_unit(one, point) for point, one in held])
     none = np.zeros(count)
     both = step_answers(
-        [*models, *models], [settings] * (2 * count), duration_s=length,
+        [*models, *models], [*used, *used], duration_s=length,
         gas_load_steps=np.append(gas, none), setpoint_steps=np.append(none, units),
     )  # fmt: skip
     chain = build_chain(study.system)
     states = [point.point for point in stable]
-    room = Room.of(study.system.drive, settings, math.nan)
+    room = Room.of(study.system.drive, used[0], math.nan)
     rests = resting(study, chain, states, room.low, room.high)
     rates = _rise_rates(study, chain, states, room.low)
     return tuple(
-        _Moves(study, settings, point, rests[i], rates[i]).of(
+        _Moves(study, used[i], point, rests[i], rates[i]).of(
             both.speed[i], both.speed[count + i], both.reading[count + i]
         )
         for i, point in enumerate(stable)

@@ -158,7 +158,8 @@ def compare_rules(
         Margins and the answer to the duty's step of gas flow over duty and envelope, from the
         sampled linear loop with exact dead time.
     """
-    frame = replace(settings_frame(study), integral=tuning.settings.integral)
+    one_set = tuning.one_set or tuning
+    frame = replace(settings_frame(study), integral=one_set.settings.integral)
     design = tuning.points[tuning.design_index]
     basis = basis_of(design.model, frame)
     try:
@@ -198,7 +199,13 @@ class _Entry:
 
 
 def _recommended(tuning: Tuning) -> _Entry:
-    return _Entry("recommended", "Recommended here", "", _kind_of(tuning.settings), tuning.settings)
+    """What was found here; a rule gives one set, so a schedule is left out of the comparison."""
+    settings, name = tuning.settings, "Recommended here"
+    if tuning.one_set is not None:
+        settings, name = tuning.one_set.settings, "Best one set here"
+    elif tuning.schedule is not None:
+        name = "One entry of the schedule"
+    return _Entry("recommended", name, "", _kind_of(settings), settings)
 
 
 def _kind_of(settings: PidSettings) -> str:

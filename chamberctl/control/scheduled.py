@@ -33,6 +33,8 @@ class TypedEntry:
         All its settings in the controller's language, rounded to its decimals.
     settings : PidSettings
         Exact meaning in SI of the settings as typed in.
+    unrounded : PidSettings
+        The same with all digits.
     largest_ms : float
         Largest Ms of these over the plants of the entry [-]; nan where one is unstable.
     """
@@ -40,6 +42,7 @@ class TypedEntry:
     entry: ScheduleEntry
     typed: TypedSettings
     settings: PidSettings
+    unrounded: PidSettings
     largest_ms: float
 
 
@@ -123,7 +126,7 @@ def scheduled(
         meant = from_typed(typed)
         plants = [plant.model for plant in entry.plants]
         peaks = [found.ms for found in each_margins(plants, meant)]
-        entries.append(TypedEntry(entry, typed, meant, max(peaks, key=_unstable_first)))
+        entries.append(TypedEntry(entry, typed, meant, one, max(peaks, key=_unstable_first)))
     points = []
     for model in models:
         used = [i for i, entry in enumerate(schedule.entries) if model.where in entry.points]

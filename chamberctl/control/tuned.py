@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.designs import Design
     from chamberctl.control.forms import TypedSettings
+    from chamberctl.control.gain_steps import GainSteps
     from chamberctl.control.margins import LoopMargins
     from chamberctl.control.notations import Notations
     from chamberctl.control.rules import ReducedModel
@@ -22,11 +23,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class TunedPoint:
-    """A duty point with its linear model and the margins of the settings as typed in."""
+    """A duty point: its linear model, the settings in force there as typed in, their margins."""
 
     point: OperatingPoint
     model: LoopModel
     margins: LoopMargins
+    settings: PidSettings
 
     @property
     def where(self) -> str:
@@ -43,7 +45,8 @@ class Tuning:
     study : Study
         What was tuned.
     settings : PidSettings
-        Exact meaning in SI of the settings as typed in.
+        Exact meaning in SI of the settings as typed in; with a schedule those in force at the
+        design point.
     design : Design
         What was typed in: settings with all digits, and how they came about.
     typed : TypedSettings
@@ -51,7 +54,8 @@ class Tuning:
     notations : Notations
         The settings in every common notation.
     points : tuple of TunedPoint
-        Every duty point where there is a loop.
+        Every duty point where there is a loop, with the settings in force there: of a schedule the
+        entry for the point, the one with the larger Ms where it may be in either of two.
     unrounded_points_margins : tuple of LoopMargins
         Margins of the settings with all digits, at the same points.
     refused : tuple of OperatingPoint
@@ -74,8 +78,12 @@ class Tuning:
     log_form_costs : tuple of str
         What a log10 reading costs here.
     schedule : Scheduled or None
-        Gains by reading or output, where the study asks for them and one set is not enough; all
-        else here is of the one set.
+        Gains by reading or output, where the study asks for them and one set is not enough. Then
+        the schedule is what is proposed: margins, findings and `holds` are of it, and `settings`,
+        `typed` and `notations` are one of its entries, in force at the design point.
+    one_set : Tuning or None
+        The best one set for the whole duty, which a schedule is compared with; None without a
+        schedule, and where no one set keeps the limits.
     """
 
     study: Study
@@ -95,6 +103,12 @@ class Tuning:
     check_steps: tuple[str, ...]
     log_form_costs: tuple[str, ...]
     schedule: Scheduled | None = None
+    one_set: Tuning | None = None
+
+    @property
+    def runs(self) -> PidSettings | GainSteps:
+        """What the controller runs: the schedule where there is one, or the one set."""
+        return self.settings if self.schedule is None else self.schedule.steps
 
     @property
     def unrounded(self) -> PidSettings:

@@ -41,6 +41,7 @@ from chamberctl.plant.window import loop_gauge
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.scheduled import Scheduled
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
 
@@ -107,7 +108,7 @@ def assess(
     return assessed(loops, given_design(loops, settings, origin))
 
 
-def assessed(loops: DutyLoops, design: Design) -> Tuning:
+def assessed(loops: DutyLoops, design: Design, schedule: Scheduled | None = None) -> Tuning:
     """Type settings in and check them over the whole duty.
 
     Parameters
@@ -116,22 +117,32 @@ def assessed(loops: DutyLoops, design: Design) -> Tuning:
         The duty's loops.
     design : Design
         Settings with all digits, and where they come from.
+    schedule : Scheduled, optional
+        Gains by reading or output, made for the same loops; the design's settings are then those
+        of its entry at the design's point.
 
     Returns
     -------
     Tuning
-        With the margins of the numbers as typed.
+        With the margins of the numbers as typed, at each point those of the settings in force.
     """
-    study = loops.study
-    typed, rounding = _as_typed(study, design.settings)
-    settings = from_typed(typed)
-    models = loops.models
-    found = before = each_margins(models, settings)
-    if settings != design.settings:
-        before = each_margins(models, design.settings)
+    study, models = loops.study, loops.models
+    if schedule is None:
+        typed, rounding = _as_typed(study, design.settings)
+        in_force = [from_typed(typed)] * len(models)
+        exact = [design.settings] * len(models)
+    else:
+        used = [schedule.entries[point.entry] for point in schedule.points]
+        typed, rounding = used[design.index].typed, schedule.findings
+        in_force = [entry.settings for entry in used]
+        exact = [entry.unrounded for entry in used]
+    settings = in_force[design.index]
+    found = before = each_margins(models, in_force)
+    if in_force != exact:
+        before = each_margins(models, exact)
     points = tuple(
-        TunedPoint(loop.point, loop.model, one)
-        for loop, one in zip(loops.loops, found, strict=True)
+        TunedPoint(loop.point, loop.model, margins, here)
+        for loop, margins, here in zip(loops.loops, found, in_force, strict=True)
     )
     crossover = found[design.index].crossover_rad_s
     fast = crossover if math.isfinite(crossover) else 1.0 / design.tau_c_s
@@ -141,7 +152,7 @@ def assessed(loops: DutyLoops, design: Design) -> Tuning:
         *missed_limits([point.where for point in points], found, study.duty.limits),
         *design.findings,
         *rounding,
-        *_plant_findings(study, settings, design, points),
+        *_plant_findings(study, design, points),
         *([rounding_effect(found, before)] if typed.is_rounded else []),
         spread_finding(spread, settings.reading),
     )
@@ -164,6 +175,7 @@ def assessed(loops: DutyLoops, design: Design) -> Tuning:
         start_output=start,
         check_steps=manual_check(typed.language, start_point, low, high),
         log_form_costs=log_form_costs(study, loop_gauge(study), settings, start_point),
+        schedule=schedule,
     )
 
 
@@ -186,7 +198,7 @@ def _refusals(refused: Sequence[RefusedPoint]) -> Iterator[Finding]:
 
 
 def _plant_findings(
-    study: Study, settings: PidSettings, design: Design, points: Sequence[TunedPoint]
+    study: Study, design: Design, points: Sequence[TunedPoint]
 ) -> Iterator[Finding]:
     """What gauge, drive and plant say to these settings."""
     gauge, drive = loop_gauge(study), study.system.drive
@@ -210,7 +222,8 @@ def _plant_findings(
     yield from lag_findings(drive, gauge, design.tau_c_s)
     fastest = max(points, key=lambda point: np.nan_to_num(point.margins.crossover_rad_s, nan=0.0))
     steps = (study.duty.gas_load_step, study.duty.setpoint_step)
-    yield from ramp_findings(drive, settings, fastest.point, fastest.margins.crossover_rad_s, steps)
+    crossover = fastest.margins.crossover_rad_s
+    yield from ramp_findings(drive, fastest.settings, fastest.point, crossover, steps)
 
 
 def _start(loops: DutyLoops, design: Design) -> tuple[float, OperatingPoint]:

@@ -4,6 +4,7 @@ from chamberctl.figures.curves import line_conductances, pump_curves
 from chamberctl.figures.influence import influence
 from chamberctl.figures.loop import LoopCurve, bode, gain_spread, margins_over_duty, nyquist
 from chamberctl.figures.responses import ResponseCurve, step_responses
+from chamberctl.figures.schedule import gain_schedule
 from chamberctl.figures.sketch import sketch
 from chamberctl.figures.spread import SpreadCurve, spread
 from chamberctl.figures.style import Picture, to_file, to_svg
@@ -19,6 +20,7 @@ __all__ = [
     "TraceCurve",
     "authority",
     "bode",
+    "gain_schedule",
     "gain_spread",
     "influence",
     "line_conductances",

@@ -14,6 +14,7 @@ from chamberctl.control.pace import PACES, pace_name
 from chamberctl.control.robust_design import robust_design
 from chamberctl.control.tuning import assess, assessed, rule_tuning
 from chamberctl.display import number
+from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding, gravest_first
 from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches
 from chamberctl.proposal.choices import choose
@@ -63,9 +64,10 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
     envelope bears. Setpoint weight, setpoint ramp and tracking time are then chosen by trying them
     on the plant. Where the duty states limits that only a run can judge, the settings are tried on
     steps of setpoint and gas, on pump-down and on the return from standby, and are made calmer
-    until the limits hold too. Where the study asks for a schedule, it is found besides, at the same
-    pace. With the rule "simc" the published rule is taken as it stands. Where
-    the study states settings that a person chose, these are checked and nothing is looked for.
+    until the limits hold too. Where the study asks for a schedule and one set is not enough, all
+    this is said and tried of the schedule. With the rule "simc" the published rule is taken as it
+    stands. Where the study states settings that a person chose, these are checked and nothing is
+    looked for.
     """
     progress("duty points and their loops")
     chosen = found_settings(study, "settings")
@@ -78,22 +80,38 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
     best: tuple[Tuning, tuple[Breach, ...], float] | None = None
     first: tuple[Breach, ...] = ()
     paces = _paces(study, asked)
-    for ms in paces:
+    for tried, ms in enumerate(paces):
         progress(f"gains for {pace_name(ms)}")
-        tuning = _proposed(loops, ms)
+        try:
+            tuning = _at_pace(loops, ms, progress)
+        except Infeasible:
+            if best is None:
+                raise
+            paces = paces[:tried]  # nothing as calm as that holds, and nothing calmer does
+            break
         progress(f"trials on the plant at {pace_name(ms)}")
-        broken = breaches(study, tuning.settings, corners(study, loops.duty))
+        broken = breaches(study, tuning.runs, corners(study, loops.duty))
         first = first or broken
         if best is None or len(broken) < len(best[1]):
             best = tuning, broken, ms
         if not broken:
             break
     assert best is not None
-    tuning = _with_trials(*best, paces, first)
-    if study.controller.schedule == "none":
-        return tuning
-    progress(f"a schedule over the {study.controller.schedule}")
-    return with_schedule(loops, tuning, best[2])
+    return _with_trials(*best, paces, first)
+
+
+def _at_pace(loops: DutyLoops, ms: float, progress: Callable[[str], None]) -> Tuning:
+    """Return the schedule where the study asks for one and needs it, otherwise one set."""
+    key = loops.study.controller.schedule
+    if key == "none":
+        return _proposed(loops, ms)
+    one_set, refusal = None, None
+    try:
+        one_set = _proposed(loops, ms)
+    except Infeasible as none:
+        refusal = none
+    progress(f"a schedule over the {key} for {pace_name(ms)}")
+    return with_schedule(loops, one_set, refusal, ms)
 
 
 def _as_chosen(study: Study, chosen: FoundSettings) -> Tuning:

@@ -7,63 +7,118 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from chamberctl.control.calmness import slowest
+from chamberctl.control.designs import Design
 from chamberctl.control.margins import margins
+from chamberctl.control.pace import LEAST_USUAL_MS, pace_name
 from chamberctl.control.schedule import gain_schedule
 from chamberctl.control.scheduled import scheduled
+from chamberctl.control.tuning import assessed
+from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding, gravest_first
-from chamberctl.proposal.breaches import asks_large_signals, breaches
 from chamberctl.proposal.choices import choose
-from chamberctl.simulation.scenarios import corners
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.duty_loops import DutyLoop, DutyLoops
     from chamberctl.control.schedule_parts import GainSchedule
+    from chamberctl.control.scheduled import Scheduled
     from chamberctl.control.tuned import Tuning
 
 
-def with_schedule(loops: DutyLoops, tuning: Tuning, ms: float) -> Tuning:
-    """Add the gain schedule that the study asks for to the one set of settings.
+def with_schedule(
+    loops: DutyLoops, one_set: Tuning | None, refusal: Infeasible | None, ms: float
+) -> Tuning:
+    """Propose the gain schedule that the study asks for, or one set where that is enough.
 
     Parameters
     ----------
     loops : DutyLoops
         The duty's loops.
-    tuning : Tuning
-        The one set for the whole duty.
+    one_set : Tuning or None
+        The best one set for the whole duty; None where no one set keeps the limits.
+    refusal : Infeasible or None
+        Why there is no one set.
     ms : float
         Largest Ms, and largest Mt, at every plant [-].
 
     Returns
     -------
     Tuning
-        With a schedule where the study asks for one and one set is not enough; a finding says what
-        was found.
+        Of the schedule, with the one set beside it, where it has more than one entry; of the one
+        set otherwise. A finding says which, and why.
+
+    Raises
+    ------
+    Infeasible
+        If neither is found: the refusal of one set.
     """
     study = loops.study
     key = study.controller.schedule
-    if key == "none":
-        return tuning
+    assert key != "none"
+    fixed = None if one_set is None else one_set.design.optimum
     try:
-        found = gain_schedule(study, ms, key=key, points=loops.duty, fixed=tuning.design.optimum)
-    except Infeasible as refusal:
-        text = f"There is no schedule, one set of gains is proposed. {refusal}"
-        return _with(tuning, [Finding("caution", "gain schedule", text)])
+        found = gain_schedule(study, ms, key=key, points=loops.duty, fixed=fixed)
+        _require_worth(found)
+    except Infeasible as none:
+        if one_set is None:
+            raise (refusal or none) from none
+        text = f"There is no schedule, one set of gains is proposed. {none}"
+        return _with(one_set, [Finding("caution", "gain schedule", text)])
     if len(found.entries) == 1:
-        return _with(tuning, found.findings)
+        if one_set is None:
+            assert refusal is not None
+            raise refusal
+        return _with(one_set, found.findings)
     typed = scheduled(study, found, _complete(loops, found), loops.models)
-    findings = [*found.findings, *(replace(f, subject="gain schedule") for f in typed.findings)]
-    if asks_large_signals(study):
-        findings += [
-            Finding(
-                "caution",
-                "gain schedule",
-                f"With the schedule a limit of the duty does not hold on the plant: {breach.text}",
+    said = [replace(finding, subject="gain schedule") for finding in typed.findings]
+    typed = replace(typed, findings=tuple(said))
+    why_not = () if refusal is None else (_why_not(refusal),)
+    tuning = assessed(loops, _design(typed, why_not), typed)
+    return replace(tuning, one_set=one_set)
+
+
+def _require_worth(found: GainSchedule) -> None:
+    """Refuse an unusually small Ms with which an entry is slower than its plants, as of one set."""
+    if found.limits.ms >= LEAST_USUAL_MS:
+        return
+    for entry in found.entries:
+        own = [plant for plant in entry.plants if plant.at in entry.points]
+        if not own:
+            continue
+        worst = slowest(own, entry.settings.reading, entry.integral_action)
+        if worst.ratio > 1.0:
+            raise Infeasible(
+                f"With {pace_name(found.limits.ms)} even the loop of a schedule is slower than the "
+                f"plant by itself at {worst.where}.",
+                f"Nearest: Ms {number(LEAST_USUAL_MS)}, the lowest usual one.",
             )
-            for breach in breaches(study, typed.steps, corners(study, loops.duty))
-        ]
-    return _with(replace(tuning, schedule=typed), findings)
+
+
+def _why_not(refusal: Infeasible) -> Finding:
+    text = f"One set of gains will not do for the whole duty: {refusal.reason}"
+    return Finding("note", "gain schedule", text)
+
+
+def _design(typed: Scheduled, more: tuple[Finding, ...]) -> Design:
+    """Return the schedule as a design; the duty point with the largest Ms stands for it."""
+
+    def peak(index: int) -> float:
+        found = typed.points[index].margins
+        return found.ms if found.stable else math.inf
+
+    index = max(range(len(typed.points)), key=peak)
+    point = typed.points[index]
+    settings, crossover = typed.entries[point.entry].unrounded, point.margins.crossover_rad_s
+    known = math.isfinite(crossover) and crossover > 0.0
+    return Design(
+        settings=settings,
+        index=index,
+        tau_c_s=1.0 / crossover if known else settings.delay_s,
+        why=tuple(f"Entry {n}: {one.entry.why}" for n, one in enumerate(typed.entries, start=1)),
+        findings=(*typed.schedule.findings, *more),
+    )
 
 
 def _with(tuning: Tuning, more: Sequence[Finding]) -> Tuning:

@@ -130,7 +130,7 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
 
     notations, note = gains_text.notations(tuning)
     return {
-        "proposal": proposal_text.section(study, tuning),
+        "proposal": _proposal(study, tuning),
         "schedule": schedule_text.section(study, tuning),
         "moves": _moves(study, tuning),
         "rules": _rules(study, tuning),
@@ -161,10 +161,23 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
     }
 
 
+def _proposal(study: Study, tuning: Tuning) -> dict[str, Any] | None:
+    """Return how the one set was found; beside a schedule it is there to be compared with."""
+    if tuning.one_set is None:
+        return proposal_text.section(study, tuning)
+    found = proposal_text.section(study, tuning.one_set)
+    if found is not None:
+        found["lead"] = (
+            "For comparison, the best one set for the whole duty, which is not proposed; what "
+            f"follows up to the gain schedule is of it. {found['lead']}"
+        )
+    return found
+
+
 def _moves(study: Study, tuning: Tuning) -> dict[str, Any]:
     from chamberctl.control.large_moves import large_moves
 
-    found = large_moves(study, tuning.settings, tuning.points)
+    found = large_moves(study, [point.settings for point in tuning.points], tuning.points)
     named = zip(margins_text.labels(tuning), tuning.points, strict=True)
     labels = [label for label, point in named if point.margins.stable]
     return {"lead": moves_text.LEAD, "table": moves_text.table(study, found, labels)}
@@ -173,7 +186,7 @@ def _moves(study: Study, tuning: Tuning) -> dict[str, Any]:
 def _rules(study: Study, tuning: Tuning) -> dict[str, Any]:
     from chamberctl.control.rule_comparison import compare_rules
 
-    optimum = tuning.design.optimum
+    optimum = (tuning.one_set or tuning).design.optimum
     envelope = [] if optimum is None else [plant.model for plant in optimum.plants]
     found = compare_rules(study, tuning, envelope)
     return {

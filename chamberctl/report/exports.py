@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.forms import TypedSettings
     from chamberctl.control.margins import LoopMargins
-    from chamberctl.control.scheduled import Scheduled, ScheduledPoint
+    from chamberctl.control.scheduled import Scheduled
     from chamberctl.control.tuning import TunedPoint, Tuning
     from chamberctl.study import Study
 
@@ -57,7 +57,7 @@ def loop_document(study: Study, tuning: Tuning) -> dict[str, Any]:
         As docs/reference/loop.schema.json; None where a number does not exist or is infinite.
         ``dead_time_s`` of a point is that of drive, gauge and computation; the hold is not in it.
         Where gains are scheduled, each point has the settings and the margins of its entry, and
-        ``worst`` is of these; ``settings`` and ``as_typed`` are the one set for all.
+        ``worst`` is of these; ``settings`` and ``as_typed`` are those of the design point's entry.
     """
     settings = tuning.settings
     found = tuning.schedule
@@ -70,13 +70,12 @@ def loop_document(study: Study, tuning: Tuning) -> dict[str, Any]:
         "as_typed": _as_typed(study, tuning),
         **({} if found is None else {"schedule": _schedule(found)}),
         "points": [
-            _point(point, settings)
-            | ({} if found is None else _scheduled(found, found.points[index]))
-            for index, point in enumerate(tuning.points)
+            _point(point) | ({} if found is None else {"settings": _settings(point.settings)})
+            for point in tuning.points
         ],
         "worst": {
             name: {"value": _number(value), "point": tuning.points[index].where}
-            for name, (value, index) in (tuning if found is None else found).worst.items()
+            for name, (value, index) in tuning.worst.items()
             if name in WORSE_IS_LARGER
         },
         "action": ACTION_SENTENCE,
@@ -132,12 +131,6 @@ def _schedule(found: Scheduled) -> dict[str, Any]:
     }
 
 
-def _scheduled(found: Scheduled, point: ScheduledPoint) -> dict[str, Any]:
-    """Return what the schedule changes of a point: its settings and its margins."""
-    settings = found.entries[point.entry].settings
-    return {"settings": _settings(settings), "margins": _margins(point.margins)}
-
-
 def _rows(typed: TypedSettings) -> dict[str, Any]:
     return {
         row.key: {
@@ -169,8 +162,8 @@ def _as_typed(study: Study, tuning: Tuning) -> dict[str, Any]:
     }
 
 
-def _point(tuned: TunedPoint, settings: PidSettings) -> dict[str, Any]:
-    a, b, c, d = tuned.model.siso(settings.reading)
+def _point(tuned: TunedPoint) -> dict[str, Any]:
+    a, b, c, d = tuned.model.siso(tuned.settings.reading)
     return {
         "where": tuned.where,
         "pressure_pa": tuned.point.pressure_pa,
@@ -180,7 +173,7 @@ def _point(tuned: TunedPoint, settings: PidSettings) -> dict[str, Any]:
         "B": b.tolist(),
         "C": c.tolist(),
         "D": d.tolist(),
-        "dead_time_s": tuned.model.dead_time_s + settings.delay_s,
+        "dead_time_s": tuned.model.dead_time_s + tuned.settings.delay_s,
         "margins": _margins(tuned.margins),
     }
 
@@ -237,8 +230,32 @@ def _noes(tuning: Tuning) -> list[str]:
 
 
 def _typed_rows(tuning: Tuning) -> Iterator[tuple[str, ...]]:
-    """Each typed row with the law's exact value; the law is the ideal form."""
-    settings = tuning.settings
+    """Each typed row with the law's exact value, of every entry where gains are scheduled."""
+    found = tuning.schedule
+    if found is None:
+        yield from _rows_of(tuning.settings, tuning.typed)
+        return
+    by_reading = found.schedule.key == "reading"
+    words = tuning.typed.language
+    per, unit, si = (
+        (1.0 / words.pa_per_unit, words.reading_unit, "Pa")
+        if by_reading
+        else (words.output_per_fraction, words.output_unit, "speed fraction")
+    )
+    for index, one in enumerate(found.entries, start=1):
+        for label, *rest in _rows_of(one.settings, one.typed):
+            yield f"Entry {index}: {label}", *rest
+    for index, place in enumerate(found.schedule.thresholds, start=1):
+        for value, way, meaning in (
+            (place.up, "up", f"from entry {index} to {index + 1} above this"),
+            (place.down, "down", f"from entry {index + 1} to {index} below this"),
+        ):
+            label = f"Threshold {index}, {way}"
+            yield label, f"{value * per:.6g}", unit, repr(float(value)), si, meaning
+
+
+def _rows_of(settings: PidSettings, typed: TypedSettings) -> Iterator[tuple[str, ...]]:
+    """Each row of one set with the law's exact value; the law is the ideal form."""
     per = "decade" if settings.reading == "log10" else "Pa"
     exact = {
         "Kc": (settings.kc, f"speed fraction per {per}"),
@@ -253,7 +270,7 @@ def _typed_rows(tuning: Tuning) -> Iterator[tuple[str, ...]]:
         "output_min": (settings.output_min, "speed fraction"),
         "output_max": (settings.output_max, "speed fraction"),
     }
-    for row in tuning.typed.rows:
+    for row in typed.rows:
         value, unit = exact[row.key]
         shown = repr(float(value)) if math.isfinite(value) else "none"
         yield row.label, row.text, row.shown_unit, shown, unit, row.meaning

@@ -36,10 +36,19 @@ def typed(study: Study, tuning: Tuning) -> Table:
         shown = number(before.value, 6) if moved else ""
         strong = "strong" if row.key in ("Kc", "Ti") else ""
         rows.append(Row([row.label, row.text, row.shown_unit, shown, row.meaning], strong))
-    caption = "Settings in this controller's form"
+    caption = "Settings in this controller's form" + _entry_words(tuning)
     if not tuning.typed.is_rounded:
         caption += ", unrounded: this controller's decimals cannot hold them"
     return Table(caption, columns, rows)
+
+
+def _entry_words(tuning: Tuning) -> str:
+    """Return which entry of a schedule stands for it; nothing without a schedule."""
+    found = tuning.schedule
+    if found is None:
+        return ""
+    entry = found.points[tuning.design_index].entry + 1
+    return f", entry {entry} of the gain schedule's {len(found.entries)}"
 
 
 def glance(tuning: Tuning) -> list[tuple[str, str, str]]:
@@ -50,6 +59,7 @@ def glance(tuning: Tuning) -> list[tuple[str, str, str]]:
     units = {"%/%": "% of output span per % of reading span"}
     return [
         *((row.label, row.text, units.get(row.shown_unit, row.shown_unit)) for row in rows),
+        *([("These", _entry_words(tuning)[2:], "")] if tuning.schedule else []),
         ("Form", language.form, ""),
         ("Reading", language.reading, language.reading_span_text.partition(" (")[0]),
         ("Output", language.output_span_text, ""),

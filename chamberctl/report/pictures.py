@@ -69,7 +69,9 @@ def loop_curves(tuning: Tuning) -> list[LoopCurve]:
     top = math.pi / settings.scan_time_s
     low = min([*known, top / 10]) / 60
     omega = np.geomspace(low, top, 500)
-    response = stack(models, [settings] * len(models)).response(np.tile(omega, (len(models), 1)))
+    response = stack(models, [point.settings for point in tuning.points]).response(
+        np.tile(omega, (len(models), 1))
+    )
     names = margins_text.labels(tuning)
     return [LoopCurve(name, omega, row) for name, row in zip(names, response, strict=True)]
 

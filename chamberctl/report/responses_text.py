@@ -70,20 +70,22 @@ def _responses(study: Study, tuning: Tuning, kind: str) -> list[Response]:
     """Return the answers of all stable points, of equal length so that they can be compared."""
     from chamberctl.control.response import sampled_response, usual_duration
 
-    settings, step = tuning.settings, study.duty.setpoint_step
+    step = study.duty.setpoint_step
     stable = [point for point in tuning.points if point.margins.stable]
-    length = max(usual_duration(point.model, settings) for point in stable)
+    length = max(usual_duration(point.model, point.settings) for point in stable)
     answers = []
     for point in stable:
         if kind == "setpoint":
-            log = settings.reading == "log10"
+            log = point.settings.reading == "log10"
             size = math.log10(1 + step) if log else step * point.point.indicated_pa
-            answer = sampled_response(point.model, settings, setpoint_step=size, duration_s=length)
+            answer = sampled_response(
+                point.model, point.settings, setpoint_step=size, duration_s=length
+            )
         else:
             load = point.point.gas_load_pa_m3_s / point.model.load_scale_pa_m3_s
             answer = sampled_response(
                 point.model,
-                settings,
+                point.settings,
                 gas_load_step=study.duty.gas_load_step * load,
                 duration_s=length,
             )

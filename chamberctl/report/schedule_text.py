@@ -6,17 +6,32 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from chamberctl.display import Display, number
+from chamberctl.report import margins_text
+from chamberctl.report.drawings import Drawing, drawing
 from chamberctl.report.tables import Column, Row, Table, numbers
 
 if TYPE_CHECKING:
+    from chamberctl.control.schedule_parts import PointWorth
     from chamberctl.control.scheduled import Scheduled
     from chamberctl.control.tuned import Tuning
     from chamberctl.study import Study
 
 LEAD = (
-    "The same loop with gains that change with the {key}: type the entries in only where the "
-    "controller changes them without a jump of the output. Everything else in this report, runs "
-    "included, is for the one set of settings above."
+    "What is proposed is not one set of gains but {count}, which change with the {key}: type them "
+    "in only where the controller changes gains without a jump of the output. The table of "
+    "settings above is of entry {entry}, in force at the duty point with the largest Ms. Margins, "
+    "step answers, runs and the answer of this report are those of the schedule: at each duty "
+    "point those of the entry in force there. {one_set}"
+)
+ONE_SET = (
+    "One set of gains for the whole duty is only what the schedule is compared with: its share of "
+    "the integral action stands in the last column of the second table."
+)
+NO_SET = "No one set of gains keeps the limits over the whole duty."
+LOOK = (
+    "Look at how far gain and integral time move from one entry to the next, and whether every "
+    "duty point (dots) lies clear of the thresholds (dashed): around them two steps overlap by the "
+    "hysteresis, and which one is in force depends on where the {key} came from."
 )
 
 
@@ -26,7 +41,13 @@ def section(study: Study, tuning: Tuning) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "lead": LEAD.format(key=_key_words(found)),
+        "lead": LEAD.format(
+            count=len(found.entries),
+            key=_key_words(found),
+            entry=found.points[tuning.design_index].entry + 1,
+            one_set=NO_SET if found.schedule.fixed is None else ONE_SET,
+        ),
+        "picture": _picture(study, tuning, found),
         "tables": tables(study, tuning),
         "why": [one.entry.why for one in found.entries],
     }
@@ -64,11 +85,36 @@ def as_json(found: Scheduled) -> dict[str, Any]:
                 "entry": point.entry + 1,
                 "ms": point.margins.ms,
                 "share_of_alone": worth.scheduled / worth.alone,
-                "share_of_alone_with_one_set": worth.fixed / worth.alone,
+                "share_of_alone_with_one_set": None
+                if math.isnan(worth.fixed)
+                else worth.fixed / worth.alone,
             }
             for point, worth in zip(found.points, found.schedule.worth, strict=True)
         ],
     }
+
+
+def _picture(study: Study, tuning: Tuning, found: Scheduled) -> Drawing:
+    """Return gain and integral time over the key."""
+    from chamberctl import figures
+
+    by_reading = found.schedule.key == "reading"
+    show = Display.of(study)
+    places = [point.point.indicated_pa if by_reading else point.point.speed
+              for point in tuning.points]  # fmt: skip
+    return drawing(
+        figures.gain_schedule(
+            found,
+            places,
+            margins_text.labels(tuning),
+            (lambda value: float(show.to_pressure(value)))
+            if by_reading
+            else (lambda value: 100.0 * value),
+            f"indicated pressure [{show.pressure}]" if by_reading else "output [% of rated]",
+        ),
+        "gain-schedule",
+        LOOK.format(key=_key_words(found)),
+    )
 
 
 def _key_words(found: Scheduled) -> str:
@@ -132,8 +178,12 @@ def _points(found: Scheduled) -> Table:
             number(point.margins.gain_margin),
             number(point.margins.phase_margin_deg),
             number(100.0 * worth.scheduled / worth.alone),
-            number(100.0 * worth.fixed / worth.alone),
+            _share(worth),
         ])
         for point, worth in zip(found.points, found.schedule.worth, strict=True)
     ]  # fmt: skip
     return Table("What the schedule gives each duty point", columns, rows)
+
+
+def _share(worth: PointWorth) -> str:
+    return "none" if math.isnan(worth.fixed) else number(100.0 * worth.fixed / worth.alone)

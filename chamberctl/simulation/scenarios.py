@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -209,8 +210,16 @@ def build(
         limits=study.duty.limits,
         floor_pa=floor_pa(study),
         point=point,
-        steps=steps if plan.settings is None else None,
+        steps=None if steps is None else _as_planned(steps, plan, settings),
     )
+
+
+def _as_planned(steps: GainSteps, plan: Plan, usual: PidSettings) -> GainSteps:
+    """Return a schedule as a scenario runs it: all a plan changes of settings is their sign."""
+    if plan.settings is None:
+        return steps
+    sign = math.copysign(1.0, plan.settings.kc / usual.kc)
+    return replace(steps, settings=tuple(replace(one, kc=sign * one.kc) for one in steps.settings))
 
 
 def simulate(
@@ -228,7 +237,8 @@ def simulate(
     study : Study
         System, duty and controller; its tables [scenario.NAME] hold the parameters.
     settings : PidSettings, Tuning or GainSteps
-        What to try, such as from `tune`; several sets by reading or output need a `point`.
+        What to try, such as from `tune`, whose schedule runs where it has one; several sets by
+        reading or output alone need a `point`.
     scenario : str
         One of `SCENARIOS`, such as "gas-step" or "pump-down".
     point : OperatingPoint, optional
@@ -276,7 +286,7 @@ def prepare(
                 "settings by reading or output are tried at a given point", field="point"
             )
         return build(study, settings, point, scenario)
-    chosen = settings if isinstance(settings, PidSettings) else settings.settings
+    chosen = settings if isinstance(settings, PidSettings) else settings.runs
     start_output = None if isinstance(settings, PidSettings) else settings.start_output
     if point is None:
         tuning = assess(study, settings) if isinstance(settings, PidSettings) else settings

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from chamberctl.errors import Infeasible, InputError
+from chamberctl.findings import Finding, gravest_first
 
 if TYPE_CHECKING:
     from chamberctl.control.tuned import Tuning
     from chamberctl.study import Study
     from chamberctl.workbench.pace_choice import PaceChoice
+
+ONE_SET_HERE = Finding(
+    "caution",
+    "gain schedule",
+    "The study asks for gains that change with the reading or the output: this page compares "
+    "single sets for the whole duty; the schedule is in the report and in chamberctl tune.",
+)
+"""What the page says where a study asks for a schedule."""
 
 
 class ProposalJob:
@@ -58,7 +68,9 @@ class ProposalJob:
         from chamberctl.workbench.pace_choice import pace_choice
 
         try:
-            found = tune(self.study)
+            found = tune(self.study.with_text({"controller.schedule": "none"}))
+            if self.study.controller.schedule != "none":
+                found = replace(found, findings=gravest_first((*found.findings, ONE_SET_HERE)))
             self.paces = pace_choice(found)
             self.result = found
         except (Infeasible, InputError) as refusal:

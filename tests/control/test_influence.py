@@ -9,7 +9,7 @@ import pytest
 
 from chamberctl.control.influence import Influence, Influences, influences
 from chamberctl.control.margins import margins
-from chamberctl.control.tuning import rule_tuning
+from chamberctl.control.tuning import Tuning, rule_tuning
 from chamberctl.plant.linear import LoopModel
 from chamberctl.report import influence_text
 from chamberctl.study import Study, load, loads, preset_path
@@ -108,11 +108,17 @@ def test_a_lost_duty_point_outranks_everything() -> None:
 def test_an_unstable_loop_outranks_too_and_an_unstable_nominal_does_not_stop_it() -> None:
     study = reference()
     tuning = rule_tuning(study)
-    hot = replace(tuning, settings=replace(tuning.settings, kc=2.6 * tuning.settings.kc))
+    hot = _with_gain(tuning, 2.6)
     found = influences(study, hot)
     assert any("the loop is unstable" in line for line in influence_text.text(found))
-    wild = replace(tuning, settings=replace(tuning.settings, kc=20.0 * tuning.settings.kc))
+    wild = _with_gain(tuning, 20.0)
     assert math.isinf(influences(study, wild).nominal.worst_ms)
+
+
+def _with_gain(tuning: Tuning, factor: float) -> Tuning:
+    settings = replace(tuning.settings, kc=factor * tuning.settings.kc)
+    points = tuple(replace(point, settings=settings) for point in tuning.points)
+    return replace(tuning, settings=settings, points=points)
 
 
 def test_strongest_first_and_undecided_cases_among_them(ten_percent: Influences) -> None:

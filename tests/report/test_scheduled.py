@@ -13,6 +13,7 @@ import pytest
 import chamberctl as cc
 from chamberctl.cli.results import tuning_json
 from chamberctl.control.controller import PidSettings
+from chamberctl.control.designs import Design
 from chamberctl.control.duty_loops import duty_loops
 from chamberctl.control.envelope import EnvelopePlant
 from chamberctl.control.forms import from_typed, read_typed
@@ -27,7 +28,7 @@ from chamberctl.control.schedule_parts import (
 from chamberctl.control.scheduled import scheduled
 from chamberctl.control.tolerance_cases import Case
 from chamberctl.control.tuned import Tuning
-from chamberctl.control.tuning import assess
+from chamberctl.control.tuning import assess, assessed
 from chamberctl.plant.window import operating_window
 from chamberctl.report import schedule_text
 from chamberctl.report.exports import loop_document, loop_json
@@ -83,7 +84,11 @@ def by_hand() -> tuple[cc.Study, Tuning]:
         findings=(),
     )
     typed = scheduled(study, found, (low, high), loops.models)
-    return study, replace(assess(study, high, loops=loops), schedule=typed)
+    one_set = assess(study, high, loops=loops)
+    hardest = max(range(len(typed.points)), key=lambda i: typed.points[i].margins.ms)
+    unrounded = typed.entries[typed.points[hardest].entry].unrounded
+    design = Design(unrounded, hardest, 1.0, ("By hand.",))
+    return study, replace(assessed(loops, design, typed), one_set=one_set)
 
 
 def test_the_file_fits_its_schema_and_is_recomputed_with_each_points_settings() -> None:
@@ -99,7 +104,7 @@ def test_the_file_fits_its_schema_and_is_recomputed_with_each_points_settings() 
     assert document["settings"]["Kc"] == tuning.settings.kc
     largest = max(document["points"], key=lambda point: point["margins"]["ms"])
     assert document["worst"]["ms"]["point"] == largest["where"]
-    one_set = loop_document(study, replace(tuning, schedule=None))
+    one_set = loop_document(study, tuning.one_set)
     assert "schedule" not in one_set
     assert one_set["points"][0]["margins"]["ms"] < document["points"][0]["margins"]["ms"]
 
