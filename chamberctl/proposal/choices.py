@@ -11,13 +11,18 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from chamberctl.control.designs import Choice
+from chamberctl.control.setpoint_overshoot import setpoint_overshoot
 from chamberctl.display import number
 from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS, Trial, trials, worst
 from chamberctl.simulation.scenarios import SCENARIOS
 
 if TYPE_CHECKING:
+    from chamberctl.control.answers import Plants
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.envelope import EnvelopePlant
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
 
@@ -61,6 +66,7 @@ def choose(
     settings: PidSettings,
     points: Sequence[OperatingPoint],
     loop_time_s: float,
+    plants: Sequence[EnvelopePlant] = (),
 ) -> Choices:
     """Choose setpoint weight, tracking time and setpoint ramp for given gains.
 
@@ -74,6 +80,8 @@ def choose(
         Where it is tried, such as the corners of the envelope.
     loop_time_s : float
         Time constant of the slowest loop among them [s].
+    plants : sequence of EnvelopePlant, optional
+        Further plants, such as those within tolerances, at which the linear loop is looked at.
 
     Returns
     -------
@@ -85,18 +93,39 @@ def choose(
     The tracking time is the longest with which pump-down, return from standby and release from an
     override go about as little past the setpoint as with any. The setpoint weight is the largest
     with which no setpoint step of the duty goes past its new setpoint by more than the duty allows:
-    by its limits on overshoot and undershoot, or by the hold band where it states none. Where no
-    weight does, the one with the least excursion is taken, and the shortest setpoint ramp that does
-    is added.
+    by its limits on overshoot and undershoot, or by the hold band where it states none: on the
+    plant at the points, and by the linear loop at every further plant. Where no weight does, the
+    one with the least excursion is taken, and the shortest setpoint ramp that does is added.
     """
     allowed = allowed_excursion(study)
+    within = _Within(plants, study.duty.setpoint_step)
     settings, tracking = _tracking(study, settings, points)
-    settings, weight = _weight(study, settings, points, allowed)
+    settings, weight = _weight(study, settings, points, allowed, within)
     made = [tracking, weight]
-    if weight is not None and min(passed for _, passed in weight.tried) > allowed:
-        settings, ramp = _ramp(study, settings, points, allowed, loop_time_s)
+    if weight is not None and (
+        min(passed for _, passed in weight.tried) > allowed
+        or within.farthest(settings)[0] > allowed
+    ):
+        settings, ramp = _ramp(study, settings, points, allowed, loop_time_s, within)
         made.append(ramp)
     return Choices(settings, tuple(choice for choice in made if choice is not None))
+
+
+class _Within:
+    """Plants within the tolerances, and how far the linear loop passes its setpoint there."""
+
+    def __init__(self, plants: Sequence[EnvelopePlant], step: float) -> None:
+        self.plants, self.step = plants, step
+        self.sampled: Plants = {}
+
+    def farthest(self, settings: PidSettings) -> tuple[float, str]:
+        """Return the largest excursion [fraction of setpoint] and where; 0 without plants."""
+        if not self.plants:
+            return 0.0, ""
+        models = [plant.model for plant in self.plants]
+        found = setpoint_overshoot(models, settings, self.step, self.sampled)
+        at = int(np.argmax(found))
+        return float(found[at]), self.plants[at].where
 
 
 def allowed_excursion(study: Study) -> float:
@@ -134,7 +163,11 @@ def _tried(
 
 
 def _weight(
-    study: Study, settings: PidSettings, points: Sequence[OperatingPoint], allowed: float
+    study: Study,
+    settings: PidSettings,
+    points: Sequence[OperatingPoint],
+    allowed: float,
+    within: _Within,
 ) -> tuple[PidSettings, Choice | None]:
     tried = []
     for value, trial in _tried(
@@ -145,9 +178,15 @@ def _weight(
             break
     if not tried:
         return settings, None
-    best = min(tried, key=lambda one: one[1].passed)
-    settings = replace(settings, b=best[0])
-    best = (best[0], worst(trials(study, settings, SETPOINT_STEPS, points)))
+    by_runs = min(tried, key=lambda one: one[1].passed)[0]
+    far = {}
+    for weight in WEIGHTS[WEIGHTS.index(by_runs) :]:
+        far[weight] = within.farthest(replace(settings, b=weight))
+        if far[weight][0] <= allowed:
+            break
+    chosen = min(far, key=lambda weight: (max(far[weight][0], allowed), -weight))
+    settings = replace(settings, b=chosen)
+    best = (chosen, worst(trials(study, settings, SETPOINT_STEPS, points)))
     step, band = number(100 * study.duty.setpoint_step), number(100 * allowed)
     text = f"Setpoint weight {best[0]:g}: a step of {step} % then goes {_past(best[1])}. "
     if best[0] != WEIGHTS[0]:
@@ -157,6 +196,15 @@ def _weight(
         if best[1].passed <= allowed
         else f"Asked for is at most {band} %, which no weight keeps without a setpoint ramp."
     )
+    passed, where = far[chosen]
+    if chosen < by_runs or passed > allowed:
+        text += f" Within the tolerances the linear loop goes {number(100 * passed)} % past"
+        text += f" at {where}" if where else ""
+        text += (
+            "."
+            if chosen == by_runs
+            else (f"; with {by_runs:g} it would be {number(100 * far[by_runs][0])} %.")
+        )
     return settings, Choice("b", text, _seen(tried))
 
 
@@ -200,6 +248,7 @@ def _ramp(
     points: Sequence[OperatingPoint],
     allowed: float,
     loop_time_s: float,
+    within: _Within,
 ) -> tuple[PidSettings, Choice | None]:
     step = study.duty.setpoint_step
     if settings.reading == "log10":
@@ -213,7 +262,8 @@ def _ramp(
         points,
     ):  # fmt: skip
         tried.append((value, trial))
-        if trial.passed <= allowed:
+        ramped = replace(settings, setpoint_ramp_per_s=value)
+        if trial.passed <= allowed and within.farthest(ramped)[0] <= allowed:
             break
     if not tried:
         return settings, None

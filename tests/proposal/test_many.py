@@ -15,16 +15,16 @@ from chamberctl.simulation.scenarios import simulate
 
 DRAWS = 500
 
-#: Two presets with the slow tests, all of them by hand.
+#: The others take half a minute each and are run by hand.
+QUICK = ("crystal-furnace", "reference-plant", "student-rig")
 PRESETS = [
-    pytest.param(
-        name,
-        marks=pytest.mark.slow
-        if name in ("reference-plant", "student-rig")
-        else pytest.mark.thorough,
-    )
+    pytest.param(name, marks=pytest.mark.slow if name in QUICK else pytest.mark.thorough)
     for name in sorted(cc.presets())
 ]
+
+RESTING_S, AT_REST = 60.0, 0.01
+"""So long at the end the reading must lie within this [s, relative]; a loop that swings up does
+not. Five minutes are twenty and more integral times."""
 
 
 @pytest.mark.parametrize("name", PRESETS)
@@ -50,8 +50,8 @@ def test_none_of_500_draws_is_unstable(name: str) -> None:
 
 @pytest.mark.parametrize("name", PRESETS)
 def test_at_every_corner_of_the_tolerances_the_loop_comes_to_rest(name: str) -> None:
-    """All groups of toleranced inputs at their ends at once, nonlinear, at the worst duty point."""
-    study = cc.load(f"preset:{name}").with_text({"scenario.tail": "60 s"})
+    """The first four groups of inputs at their ends at once, nonlinear, at the worst duty point."""
+    study = cc.load(f"preset:{name}").with_text({"scenario.tail": "5 min"})
     tuning = cc.tune(study)
     cases = Cases(study)
     names = [group.name for group in cases.groups[:4]]
@@ -70,6 +70,6 @@ def test_at_every_corner_of_the_tolerances_the_loop_comes_to_rest(name: str) -> 
             continue
         tried += 1
         run = simulate(corner, tuning.settings, "setpoint-step-down", point=point)
-        reading = run.trace.columns["indicated_pa"][-50:]
-        assert np.ptp(np.log(reading)) < 0.03, ends
+        late = run.trace.time_s >= run.trace.time_s[-1] - RESTING_S
+        assert np.ptp(np.log(run.trace.columns["indicated_pa"][late])) < AT_REST, ends
     assert tried >= 8
