@@ -6,19 +6,29 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from chamberctl.control.setpoint_overshoot import setpoint_overshoot
+from chamberctl.display import number
 from chamberctl.errors import Infeasible
+from chamberctl.proposal.choices import allowed_excursion
 from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS
 from chamberctl.simulation.metrics import LIMITS
 from chamberctl.simulation.scenarios import SCENARIOS, simulate
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.envelope import EnvelopePlant
     from chamberctl.control.gain_steps import GainSteps
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
 
 TRIED = (*SETPOINT_STEPS, "gas-step", *HAND_OVERS[:2])
 """What a proposal is tried on: setpoint and gas steps, pump-down, return from standby."""
+
+
+ROUNDED = 0.01
+"""By this share rounding to the controller's decimals may move an excursion."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +38,8 @@ class Breach:
     Parameters
     ----------
     scenario : str
-    point : OperatingPoint
+    where : str
+        Duty point, or plant within the tolerances.
     limits : tuple of str
         The limits that are broken.
     reasons : tuple of str
@@ -36,7 +47,7 @@ class Breach:
     """
 
     scenario: str
-    point: OperatingPoint
+    where: str
     limits: tuple[str, ...]
     reasons: tuple[str, ...]
 
@@ -44,7 +55,7 @@ class Breach:
     def text(self) -> str:
         """The breach in a sentence or more."""
         title = SCENARIOS[self.scenario].title
-        return f"{title} at {self.point.where}: {' '.join(self.reasons)}"
+        return f"{title} at {self.where}: {' '.join(self.reasons)}"
 
 
 def asks_large_signals(study: Study) -> bool:
@@ -79,5 +90,39 @@ def breaches(
             except Infeasible:
                 continue
             if not judged.holds:
-                found.append(Breach(name, point, judged.broken, judged.reasons))
+                found.append(Breach(name, point.where, judged.broken, judged.reasons))
     return tuple(found)
+
+
+def overshoot_breaches(
+    study: Study, settings: PidSettings, plants: Sequence[EnvelopePlant]
+) -> tuple[Breach, ...]:
+    """Return where the linear loop breaks the duty's limits on overshoot within the tolerances.
+
+    Parameters
+    ----------
+    study : Study
+    settings : PidSettings
+        As typed in.
+    plants : sequence of EnvelopePlant
+        Plants within the tolerances.
+
+    Returns
+    -------
+    tuple of Breach
+        The worst plant, if it breaks a limit; empty where none is asked.
+    """
+    limits = study.duty.limits
+    if not plants or (limits.overshoot is None and limits.undershoot is None):
+        return ()
+    allowed = allowed_excursion(study)
+    models = [plant.model for plant in plants]
+    found = setpoint_overshoot(models, settings, study.duty.setpoint_step)
+    at = int(np.argmax(found))
+    if found[at] <= allowed * (1.0 + ROUNDED):
+        return ()
+    reason = (
+        f"The linear loop goes {number(100 * found[at])} % past the setpoint after a step of "
+        f"{number(100 * study.duty.setpoint_step)} %; at most {number(100 * allowed)} % is allowed."
+    )
+    return (Breach("setpoint-step-up", plants[at].where, ("overshoot",), (reason,)),)

@@ -16,7 +16,7 @@ from chamberctl.control.tuning import assess, assessed, rule_tuning
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding, gravest_first
-from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches
+from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches, overshoot_breaches
 from chamberctl.proposal.choices import choose
 from chamberctl.proposal.effective_delay import effective_delay
 from chamberctl.proposal.scheduling import with_schedule
@@ -24,6 +24,7 @@ from chamberctl.simulation.scenarios import corners
 
 if TYPE_CHECKING:
     from chamberctl.control.duty_loops import DutyLoops
+    from chamberctl.control.envelope import EnvelopePlant
     from chamberctl.control.found import FoundSettings
     from chamberctl.control.tuning import Tuning
     from chamberctl.study import Study
@@ -90,7 +91,10 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
             paces = paces[:tried]  # nothing as calm as that holds, and nothing calmer does
             break
         progress(f"trials on the plant at {pace_name(ms)}")
-        broken = breaches(study, tuning.runs, corners(study, loops.duty))
+        broken = (
+            *breaches(study, tuning.runs, corners(study, loops.duty)),
+            *overshoot_breaches(study, tuning.settings, _plants(tuning)),
+        )
         first = first or broken
         if best is None or len(broken) < len(best[1]):
             best = tuning, broken, ms
@@ -148,10 +152,18 @@ def _proposed(loops: DutyLoops, ms: float) -> Tuning:
     found = margins(loops.models, design.settings)
     known = [w for w in found.crossover_rad_s if math.isfinite(w) and w > 0.0]
     loop_time = 1.0 / min(known, default=1.0 / design.tau_c_s)
-    chosen = choose(study, design.settings, corners(study, loops.duty), loop_time)
+    plants = design.optimum.plants if design.optimum else ()
+    chosen = choose(study, design.settings, corners(study, loops.duty), loop_time, plants)
     late = effective_delay(study, chosen.settings, loops.points[design.index])
     why = (*design.why, late.text, *(choice.text for choice in chosen.made))
     return assessed(loops, replace(design, settings=chosen.settings, choices=chosen.made, why=why))
+
+
+def _plants(tuning: Tuning) -> tuple[EnvelopePlant, ...]:
+    """Return the plants within the tolerances of one set; those of a schedule have their own."""
+    if tuning.schedule is not None or tuning.design.optimum is None:
+        return ()
+    return tuning.design.optimum.plants
 
 
 def _with_trials(

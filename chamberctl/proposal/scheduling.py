@@ -139,6 +139,7 @@ def _complete(loops: DutyLoops, found: GainSchedule) -> list[PidSettings]:
                 entry.settings,
                 [loop.point for loop in _ends(own)],
                 _loop_time(entry.settings, own),
+                entry.plants,
             ).settings
     complete = []
     for index, entry in enumerate(found.entries):
