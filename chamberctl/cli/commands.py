@@ -138,6 +138,8 @@ def tune(arguments: argparse.Namespace) -> bool:
         for name, value in gains_text.spans(study, tuning):
             print(text.paragraph(f"{name}: {value}", "    "))
         print(f"\n{as_text(margins_text.at_points(study, tuning))}")
+        if tuning.schedule is not None:
+            print(f"\n{text.paragraph(schedule_text.lead(tuning, tuning.schedule))}")
         for table in schedule_text.tables(study, tuning):
             print(f"\n{as_text(table)}")
         print("\nHow these settings were found")

@@ -41,16 +41,21 @@ def section(study: Study, tuning: Tuning) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "lead": LEAD.format(
-            count=len(found.entries),
-            key=_key_words(found),
-            entry=found.points[tuning.design_index].entry + 1,
-            one_set=NO_SET if found.schedule.fixed is None else ONE_SET,
-        ),
+        "lead": lead(tuning, found),
         "picture": _picture(study, tuning, found),
         "tables": tables(study, tuning),
         "why": [one.entry.why for one in found.entries],
     }
+
+
+def lead(tuning: Tuning, found: Scheduled) -> str:
+    """Return what is proposed, what of it the other tables show, and what one set is there for."""
+    return LEAD.format(
+        count=len(found.entries),
+        key=_key_words(found),
+        entry=found.points[tuning.design_index].entry + 1,
+        one_set=NO_SET if tuning.one_set is None else ONE_SET,
+    )
 
 
 def tables(study: Study, tuning: Tuning) -> tuple[Table, ...]:

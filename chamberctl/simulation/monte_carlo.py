@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.gain_steps import GainSteps
     from chamberctl.control.tuned import Tuning
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
@@ -50,7 +51,7 @@ _LOOK_EVERY_S = 0.2
 
 def monte_carlo(
     study: Study,
-    settings: PidSettings | Tuning,
+    settings: PidSettings | Tuning | GainSteps,
     scenario: str = "gas-step",
     *,
     runs: int = 1000,
@@ -67,8 +68,8 @@ def monte_carlo(
     ----------
     study : Study
         System, duty and controller, with the tolerances of its values.
-    settings : PidSettings or Tuning
-        The controller's settings, such as from `tune`. They are the same in every run.
+    settings : PidSettings, Tuning or GainSteps
+        The controller's settings, as of `simulate`. They are the same in every run.
     scenario : str
         One of `scenarios.SCENARIOS`.
     runs : int
