@@ -11,7 +11,7 @@ import numpy as np
 from chamberctl.control.setpoint_overshoot import setpoint_overshoot
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
-from chamberctl.proposal.choices import allowed_excursion
+from chamberctl.proposal.choices import allowed_excursion, excursion_limits
 from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS
 from chamberctl.simulation.metrics import LIMITS
 from chamberctl.simulation.scenarios import SCENARIOS, simulate
@@ -112,8 +112,7 @@ def overshoot_breaches(
     tuple of Breach
         The worst plant, if it breaks a limit; empty where none is asked.
     """
-    limits = study.duty.limits
-    if not plants or (limits.overshoot is None and limits.undershoot is None):
+    if not plants or not excursion_limits(study):
         return ()
     allowed = allowed_excursion(study)
     models = [plant.model for plant in plants]

@@ -93,12 +93,13 @@ def choose(
     The tracking time is the longest with which pump-down, return from standby and release from an
     override go about as little past the setpoint as with any. The setpoint weight is the largest
     with which no setpoint step of the duty goes past its new setpoint by more than the duty allows:
-    by its limits on overshoot and undershoot, or by the hold band where it states none: on the
-    plant at the points, and by the linear loop at every further plant. Where no weight does, the
-    one with the least excursion is taken, and the shortest setpoint ramp that does is added.
+    by its limits on overshoot and undershoot, on the plant at the points and by the linear loop at
+    every further plant; or by the hold band at the points where it states none. Where no weight
+    does, the one with the least excursion is taken, and the shortest setpoint ramp that does is
+    added.
     """
     allowed = allowed_excursion(study)
-    within = _Within(plants, study.duty.setpoint_step)
+    within = _Within(plants if excursion_limits(study) else (), study.duty.setpoint_step)
     settings, tracking = _tracking(study, settings, points)
     settings, weight = _weight(study, settings, points, allowed, within)
     made = [tracking, weight]
@@ -133,9 +134,13 @@ def allowed_excursion(study: Study) -> float:
 
     The smaller of the duty's limits on overshoot and undershoot; the hold band without such limits.
     """
+    return min(excursion_limits(study), default=study.duty.hold_band)
+
+
+def excursion_limits(study: Study) -> list[float]:
+    """Return the duty's limits on overshoot and undershoot, as far as they are stated [-]."""
     limits = study.duty.limits
-    stated = [limit for limit in (limits.overshoot, limits.undershoot) if limit is not None]
-    return min(stated, default=study.duty.hold_band)
+    return [limit for limit in (limits.overshoot, limits.undershoot) if limit is not None]
 
 
 def _tried(
