@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -24,7 +24,6 @@ from chamberctl.simulation.scenarios import corners
 
 if TYPE_CHECKING:
     from chamberctl.control.duty_loops import DutyLoops
-    from chamberctl.control.envelope import EnvelopePlant
     from chamberctl.control.found import FoundSettings
     from chamberctl.control.tuning import Tuning
     from chamberctl.study import Study
@@ -93,7 +92,7 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
         progress(f"trials on the plant at {pace_name(ms)}")
         broken = (
             *breaches(study, tuning.runs, corners(study, loops.duty)),
-            *overshoot_breaches(study, tuning.settings, _plants(tuning)),
+            *_overshoots(study, tuning),
         )
         first = first or broken
         if best is None or len(broken) < len(best[1]):
@@ -159,11 +158,15 @@ def _proposed(loops: DutyLoops, ms: float) -> Tuning:
     return assessed(loops, replace(design, settings=chosen.settings, choices=chosen.made, why=why))
 
 
-def _plants(tuning: Tuning) -> tuple[EnvelopePlant, ...]:
-    """Return the plants within the tolerances of one set; those of a schedule have their own."""
-    if tuning.schedule is not None or tuning.design.optimum is None:
-        return ()
-    return tuning.design.optimum.plants
+def _overshoots(study: Study, tuning: Tuning) -> Iterator[Breach]:
+    """Yield where the linear loop goes too far within the tolerances, each entry at its plants."""
+    if tuning.schedule is None:
+        optimum = tuning.design.optimum
+        yield from overshoot_breaches(study, tuning.settings, optimum.plants if optimum else ())
+        return
+    for one in tuning.schedule.entries:
+        if one.entry.points:  # no setpoint lies in an entry that only leads between two
+            yield from overshoot_breaches(study, one.settings, one.entry.plants)
 
 
 def _with_trials(
