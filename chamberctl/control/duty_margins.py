@@ -32,6 +32,7 @@ MARGIN_WORDS: Mapping[str, tuple[str, str]] = {
     "gain_margin": ("gain margin", ""),
     "phase_margin_deg": ("phase margin", " deg"),
     "delay_margin_s": ("delay margin", " s"),
+    "disk_margin": ("disk margin", ""),
     "ms": ("Ms", ""),
 }
 

@@ -117,14 +117,24 @@ class LoopLimits:
         """
         return cls(ms=ms, mt=ms)
 
-    def within(self, duty: Limits) -> LoopLimits:
-        """Return the limits with the margins that a duty asks for, and its Ms where it is lower."""
+    def within(self, duty: Limits, per_reading: float) -> LoopLimits:
+        """Return the limits with the margins that a duty asks for, and its Ms where it is lower.
+
+        Parameters
+        ----------
+        duty : Limits
+            What the duty asks for.
+        per_reading : float
+            Share of the reading that one unit of the law's reading is [1/decade or 1/Pa].
+        """
         lower = self if duty.ms is None else self.at_peak(min(self.ms, duty.ms))
         return replace(
             lower,
             gain_margin=duty.gain_margin,
             phase_margin_deg=duty.phase_margin_deg,
             delay_margin_s=duty.delay_margin_s,
+            disk_margin=duty.disk_margin,
+            noise_gain=None if duty.noise_gain is None else duty.noise_gain * per_reading,
         )
 
     def at_peak(self, ms: float) -> LoopLimits:

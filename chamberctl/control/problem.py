@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from chamberctl.control.dense_envelope import FINE, between_study
 from chamberctl.control.finder import Finder, Order, Structure
+from chamberctl.control.noise_gain import per_reading
+from chamberctl.control.pace import LoopLimits
 from chamberctl.plant.window import duty_points
 
 if TYPE_CHECKING:
@@ -16,6 +18,22 @@ if TYPE_CHECKING:
     from chamberctl.control.envelope import EnvelopePlant
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
+
+
+def limits_of(study: Study, ms: float) -> LoopLimits:
+    """Return the limits of one Ms with all that the duty of a study asks for.
+
+    Parameters
+    ----------
+    study : Study
+        Noise on a linear reading counts at the highest setpoint, where it is largest.
+    ms : float
+        Largest Ms, and largest Mt [-].
+    """
+    highest = max(hold.setpoint_pa for hold in study.duty.holds)
+    return LoopLimits.of_peak(ms).within(
+        study.duty.limits, per_reading(study.controller.reading, highest)
+    )
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from chamberctl.control.pace import (
     limit_text,
     pace_name,
 )
-from chamberctl.control.problem import Problem
+from chamberctl.control.problem import Problem, limits_of
 from chamberctl.control.relaxations import Relaxation, relaxations
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
@@ -135,8 +135,7 @@ def robust_settings(
     """
     points = duty_points(study) if points is None else points
     if limits is None:
-        limits = LoopLimits.of_peak(PACES[DEFAULT_PACE] if ms_limit is None else ms_limit)
-        limits = limits.within(study.duty.limits)
+        limits = limits_of(study, PACES[DEFAULT_PACE] if ms_limit is None else ms_limit)
     problem = Problem(
         study, tuple(points), structure, settings_frame(study) if frame is None else frame
     )

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import envelope
 from chamberctl.control.pace import LoopLimits
-from chamberctl.control.problem import Problem
+from chamberctl.control.problem import Problem, limits_of
 from chamberctl.control.robust import robust_settings
 from chamberctl.control.schedule_cells import (
     LEAST_OUTPUT,
@@ -94,7 +94,7 @@ def gain_schedule(
     its range, as `robust_settings` is; those that break a limit join.
     """
     duty = tuple(duty_points(study) if points is None else points)
-    limits = LoopLimits.of_peak(ms).within(study.duty.limits)
+    limits = limits_of(study, ms)
     problem = Problem(study, duty, study.controller.terms, settings_frame(study))
     alone = _alone(problem, limits)
     fixed = _fixed(problem, limits) if fixed is None else fixed

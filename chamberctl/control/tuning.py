@@ -26,6 +26,7 @@ from chamberctl.control.forms import (
     to_typed,
 )
 from chamberctl.control.margins import each_margins, scan_time_finding
+from chamberctl.control.noise_gain import missed_noise_gain
 from chamberctl.control.notations import all_notations, manual_check
 from chamberctl.control.tuned import TunedPoint, Tuning
 from chamberctl.control.tuning_findings import (
@@ -150,6 +151,9 @@ def assessed(loops: DutyLoops, design: Design, schedule: Scheduled | None = None
     findings = (
         *_refusals(loops.refused),
         *missed_limits([point.where for point in points], found, study.duty.limits),
+        *missed_noise_gain(
+            models, in_force, [point.where for point in points], study.duty.limits.noise_gain
+        ),
         *design.findings,
         *rounding,
         *_plant_findings(study, design, points),

@@ -33,6 +33,7 @@ def limits(study: Study) -> dict[str, float]:
         "gain_margin": given.gain_margin,
         "phase_margin_deg": given.phase_margin_deg,
         "delay_margin_s": given.delay_margin_s,
+        "disk_margin": given.disk_margin,
     }
     return {name: value for name, value in found.items() if value is not None}
 

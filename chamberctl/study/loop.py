@@ -63,6 +63,14 @@ class Limits(Part):
         "time", "s", "smallest extra dead time the loop must survive", "0 s", "1 h", default=None,
         shown="not asked", source="known only from the plant",
     )  # fmt: skip
+    disk_margin: float | None = quantity(
+        "number", "", "smallest disk margin, for gain and phase changing together", "0.01", "1.99",
+        default=None, shown="not asked", source="Ms bounds it: at least 2 (Ms - 1)/(Ms + 1)",
+    )  # fmt: skip
+    noise_gain: float | None = quantity(
+        "number", "", "largest change of speed by noise, in % of rated speed per % of the reading",
+        "1e-3", "1e4", default=None, shown="not asked", source="known only from the drive",
+    )  # fmt: skip
     overshoot: float | None = _limit(
         "fraction", "%", "highest overshoot, of setpoint", "0 %", "10000 %"
     )

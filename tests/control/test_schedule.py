@@ -18,8 +18,7 @@ from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.fewest import fewest_runs
 from chamberctl.control.gain_steps import GainSteps
 from chamberctl.control.margins import margins
-from chamberctl.control.pace import LoopLimits
-from chamberctl.control.problem import Problem
+from chamberctl.control.problem import Problem, limits_of
 from chamberctl.control.robust import robust_settings
 from chamberctl.control.schedule import LEAST_SHARE, gain_schedule
 from chamberctl.control.schedule_cells import cells, reading_half_width
@@ -111,7 +110,7 @@ def test_brute_force_over_all_divisions_finds_no_smaller_schedule(share: float) 
     """Every division of the decade at a third of the possible thresholds, each run by itself."""
     study = plant("linear")
     problem = Problem(study, duty_points(study), "PI", settings_frame(study))
-    limits = LoopLimits.of_peak(MS).within(study.duty.limits)
+    limits = limits_of(study, MS)
     every = cells(problem, "reading")
     every = replace(every, ends=every.ends[::3])
     alone = {one.where: one.alone for one in linear().worth}

@@ -400,16 +400,18 @@ def test_every_limit_is_checked_and_unstable_loops_have_no_margins() -> None:
         delay_margin_s=2.0, ms=1.6, mt=1.2, disk_margin=0.8, reason="",
     )  # fmt: skip
     bad = SimpleNamespace(**vars(good) | {"stable": False, "reason": "unstable"})
-    limits = SimpleNamespace(ms=1.5, gain_margin=3.1, phase_margin_deg=51.0, delay_margin_s=2.1)
+    limits = SimpleNamespace(
+        ms=1.5, gain_margin=3.1, phase_margin_deg=51.0, delay_margin_s=2.1, disk_margin=0.9
+    )
     found = list(missed_limits(["one", "two"], [good, bad], limits))
-    assert [f.subject for f in found] == ["margins"] * 4 + ["stability"]
+    assert [f.subject for f in found] == ["margins"] * 5 + ["stability"]
     assert found[-1].text == "two: unstable. There are no margins."
     worst = worst_margins([good, bad])
     assert all(math.isnan(value) and index == 1 for value, index in worst.values())
     assert worst_margins([good])["ms"] == (1.6, 0)
     assert rounding_effect([bad], [good]).severity == "caution"
     assert rounding_effect([good], [good]).severity == "note"
-    loose = SimpleNamespace(ms=None, gain_margin=None, phase_margin_deg=None, delay_margin_s=None)
+    loose = SimpleNamespace(**dict.fromkeys(vars(limits)))
     assert list(missed_limits(["one"], [good], loose)) == []
 
 
