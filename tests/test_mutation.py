@@ -9,18 +9,14 @@ import pytest
 
 from tests import mutation
 
-#: Their tests run for a quarter of a minute to minutes with all mutants.
-LONG = (
-    "physics.passages", "physics.pumps", "plant.sensitivity", "control.rules", "control.step_rules",
-    "control.frequency_rules", "control.controller", "control.margins", "control.frequency",
-    "control.gain_gaps", "control.crossing_limits", "control.loop_excess", "control.calmness",
-)  # fmt: skip
+#: A few seconds each; the others run for up to minutes with all their mutants, by hand.
+SHORT = ("physics.constants", "physics.chamber", "physics.loads", "physics.transpiration")
 
 
 @pytest.mark.parametrize(
     "module",
     [
-        pytest.param(name, marks=pytest.mark.thorough if name in LONG else pytest.mark.slow)
+        pytest.param(name, marks=pytest.mark.slow if name in SHORT else pytest.mark.thorough)
         for name in mutation.SUITES
     ],
 )

@@ -39,11 +39,10 @@ from chamberctl.cli import main
 threading.setprofile(watch)
 sys.setprofile(watch)
 folder = sys.argv[1]
-for name in ("reference-plant", "crystal-furnace"):
-    main(["check", f"preset:{name}"])
-    main(["window", f"preset:{name}"])
-    main(["report", f"preset:{name}", "--out", f"{folder}/{name}"])
-for name in ("heat-treatment-furnace", "freeze-dryer"):
+main(["check", "preset:crystal-furnace"])
+main(["report", "preset:reference-plant", "--out", f"{folder}/reference-plant"])
+main(["rules", "preset:crystal-furnace"])
+for name in ("crystal-furnace", "heat-treatment-furnace", "freeze-dryer"):
     main(["window", f"preset:{name}"])
 main(["check", "--self-test"])
 main(["presets", "copy", "reference-plant", f"{folder}/study.toml"])
