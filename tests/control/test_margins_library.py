@@ -62,7 +62,7 @@ def test_random_rational_loops_equal_the_library(sampled: bool) -> None:
     _compare(sampled, 6)
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("sampled", [True, False], ids=["sampled", "continuous"])
 def test_more_random_rational_loops_equal_the_library(sampled: bool) -> None:
     _compare(sampled, 60)
