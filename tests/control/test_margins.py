@@ -352,6 +352,7 @@ def test_gain_margins_are_where_stability_ends(seed: int, sampled: bool) -> None
             assert not margins(model, replace(one, kc=outside)).stable
 
 
+@pytest.mark.slow
 @given(seed=SEEDS, dead_time_s=st.floats(0.0, 2.0))
 @hypothesis_settings(max_examples=25, derandomize=True, deadline=None)
 def test_delay_margin_is_the_extra_dead_time_that_is_borne(seed: int, dead_time_s: float) -> None:

@@ -27,7 +27,7 @@ from chamberctl.plant.window import operating_window
 from chamberctl.report.exports import loop_document
 from chamberctl.study import field_table, load, presets
 from tests import recompute_loop
-from tests.house import CHECKOUT
+from tests.house import CHECKOUT, EVERY_PRESET
 from tests.physics.support import modest
 from tests.plant.linear_check import check_against_complex_step
 from tests.plant.sweeps import (
@@ -74,7 +74,7 @@ def speed_between(study, share):
 # Invariants of the balances.
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_steady_states_balance(name):
     """Random loads and speeds: every node passes on what it gets, to 1e-9 of it."""
     study = STUDIES[name]
@@ -96,7 +96,7 @@ def test_steady_states_balance(name):
     assert np.all((p > 0.0) & (p < 1.1e5))
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_more_speed_never_lifts_and_more_gas_never_lowers_the_pressure(name):
     study = STUDIES[name]
     chain = CHAINS[name]
@@ -207,7 +207,7 @@ def test_the_search_for_jumps_finds_small_ones_and_none_in_smooth_functions():
 # The battery.
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_saved_it_comes_back_the_same(name, tmp_path):
     study = STUDIES[name]
     study.save(tmp_path / "again.toml")
@@ -216,7 +216,7 @@ def test_saved_it_comes_back_the_same(name, tmp_path):
     assert again.text == study.text
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_every_number_says_where_it_comes_from(name):
     """Each quantity is measured, from a data sheet or assumed, and a note says how or why."""
     typed = 0
@@ -228,7 +228,7 @@ def test_every_number_says_where_it_comes_from(name):
     assert typed > 25
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_window_and_duty(name):
     study = STUDIES[name]
     window = window_of(name)
@@ -249,7 +249,7 @@ def test_window_and_duty(name):
             assert any(f.severity == "no" and point.reason in f.text for f in window.findings)
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_fifty_points_over_the_window_against_complex_step(name):
     """Spread in ln p over the reachable pressures of the duty's gas loads."""
     study = STUDIES[name]
@@ -266,7 +266,7 @@ def test_fifty_points_over_the_window_against_complex_step(name):
     check_against_complex_step(study.system, spread, loads[chosen], study.loop_gauge())
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_tuning_and_the_loop_recomputed(name):
     """Settings are either refused with the reason, or judged "no" for a finding, or they hold."""
     study, points = STUDIES[name], window_of(name).duty_points
@@ -286,7 +286,7 @@ def test_tuning_and_the_loop_recomputed(name):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_report_written_and_its_loop_recomputed_by_the_script(name, tmp_path):
     """The script runs on its own: chamberctl is not importable for it."""
     result = _tuned(STUDIES[name])

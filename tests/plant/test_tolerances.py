@@ -15,7 +15,8 @@ from chamberctl.plant.tolerances import (
     vary,
     wall_time,
 )
-from chamberctl.study import Study, field_at, load, loads, presets
+from chamberctl.study import Study, field_at, load, loads
+from tests.house import EVERY_PRESET
 from tests.test_malformed_parts import FULL, HALF, K0, blend, booster, curves
 from tests.test_malformed_studies import DISPLACEMENT, GOOD
 
@@ -80,7 +81,7 @@ def test_curves_and_gas_loads_that_state_a_tolerance() -> None:
     assert after.curve == tuple((p, s * 1.1) for p, s in before.curve or ())
 
 
-@pytest.mark.parametrize("name", sorted(presets()))
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_every_toleranced_field_of_a_preset_varies_alone(name: str) -> None:
     study = load(f"preset:{name}")
     fields = toleranced_fields(study)

@@ -15,7 +15,8 @@ from chamberctl.plant.small_signal import loop_models
 from chamberctl.plant.tolerances import envelope_cases, toleranced_fields, vary
 from chamberctl.plant.variations import outcomes, response
 from chamberctl.plant.window import duty_points, operating_window
-from chamberctl.study import Study, load, presets
+from chamberctl.study import Study, load
+from tests.house import EVERY_PRESET
 
 FAR = {"duty.hold[0].setpoint": "9 mbar", "duty.hold[3].setpoint": "1 mbar"}
 
@@ -58,7 +59,7 @@ def test_window_points_and_response_are_those_of_the_bracketed_search(name: str)
             np.testing.assert_allclose(values, expected, rtol=1e-8, atol=1e-9)
 
 
-@pytest.mark.parametrize("name", sorted(presets()))
+@pytest.mark.parametrize("name", EVERY_PRESET)
 def test_models_of_many_states_are_those_of_python_control(name: str) -> None:
     study = load(f"preset:{name}")
     points = duty_points(study)

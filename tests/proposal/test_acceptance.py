@@ -86,7 +86,14 @@ def test_a07_over_a_range_of_loads_the_worst_point_is_named() -> None:
     assert runs[0].undershoot > runs[1].undershoot > runs[2].undershoot - 1e-12
 
 
-@pytest.mark.parametrize("pace, ms", [("calm", 1.4), ("balanced", 1.6), ("brisk", 2.0)])
+@pytest.mark.parametrize(
+    ("pace", "ms"),
+    [
+        pytest.param("calm", 1.4, marks=pytest.mark.slow),
+        ("balanced", 1.6),
+        pytest.param("brisk", 2.0, marks=pytest.mark.slow),
+    ],
+)
 def test_the_pace_is_kept_at_every_duty_point_as_typed_in(pace: str, ms: float) -> None:
     tuning = cc.tune(cc.load("preset:reference-plant").with_text({"controller.pace": pace}))
     assert max(point.margins.ms for point in tuning.points) <= ms * 1.005  # decimals as typed

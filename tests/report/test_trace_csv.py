@@ -52,7 +52,10 @@ def exported(preset: str, scenario: str, law: str = "as tuned") -> str:
     return trace_csv(study, run(prepared, seed=5), seed=5)
 
 
-@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize(
+    "law",
+    [pytest.param(law, marks=[] if law == "as tuned" else pytest.mark.slow) for law in LAWS],
+)
 @pytest.mark.parametrize("scenario", SCENARIOS)
 def test_the_law_and_the_metrics_are_recomputed_from_the_file(scenario: str, law: str) -> None:
     """In every mode, with noise and counts, by plain numbers without the package."""

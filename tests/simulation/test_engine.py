@@ -20,8 +20,8 @@ from chamberctl.simulation.engine import Trace, simulate_loop
 from chamberctl.simulation.happenings import Happenings, Start
 from chamberctl.simulation.prepared import Prepared, corners, memory_at
 from chamberctl.simulation.scenarios import SCENARIOS, build, worst_point
+from tests.house import EVERY_PRESET
 
-PRESETS = cc.presets()
 RESOLUTION = 0.002
 
 
@@ -51,7 +51,7 @@ def at_rest(preset: str, point: cc.OperatingPoint, duration_s: float, **more: An
 # --- rest
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", EVERY_PRESET)
 def test_a_steady_start_stays_steady(preset: str) -> None:
     """At every duty point, for an hour, without counts and rounding."""
     for tuned_point in tuned(preset).points:
@@ -66,7 +66,7 @@ def test_a_steady_start_stays_steady(preset: str) -> None:
 
 
 @pytest.mark.parametrize("integral", ["after", "before"])
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", EVERY_PRESET)
 def test_a_small_step_equals_the_linear_sampled_loop(preset: str, integral: Any) -> None:
     """Setpoint and gas load, at every duty point, to 1 % of the largest deviation."""
     tuning = tuned(preset)
@@ -158,7 +158,7 @@ def test_the_law_replayed_from_the_readings_gives_the_outputs(
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", EVERY_PRESET)
 def test_no_ramp_limit_or_resolution_is_exceeded(preset: str, scenario: str) -> None:
     try:
         what = prepared(preset, scenario, output_rate_per_s=0.05)
@@ -208,7 +208,7 @@ RELEASES = (
 
 
 @pytest.mark.parametrize("scenario", RELEASES)
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", EVERY_PRESET)
 def test_every_release_moves_the_output_by_no_more_than_the_law_does_in_a_scan(
     preset: str, scenario: str
 ) -> None:
@@ -261,7 +261,7 @@ def test_a_reading_that_is_no_number_is_a_bad_reading(value: float) -> None:
 
 
 @pytest.mark.parametrize("kc", [1e6, -1e6, 1e-12])
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", EVERY_PRESET)
 def test_absurd_gains_end_in_a_complete_run(preset: str, kc: float) -> None:
     what = prepared(preset, "gas-step", kc=kc)
     trace = what.run(seed=1)
