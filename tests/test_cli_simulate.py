@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -379,17 +380,22 @@ def test_draws_that_are_stopped_show_what_was_done(
 
 
 @pytest.mark.slow
-def test_ctrl_c_in_a_terminal_ends_draws_cleanly(tmp_path: Path) -> None:
-    """The signal goes to every process of the terminal; what is done is shown, status 130."""
+@pytest.mark.parametrize("spoken", ["starting 100000 draws", " of 100000 draws"])
+def test_ctrl_c_in_a_terminal_ends_draws_cleanly(tmp_path: Path, spoken: str) -> None:
+    """The signal goes to every process of the terminal, to those too that only begin to start; what
+    is done is shown, status 130.
+    """
     command = [sys.executable, "-m", "chamberctl", "simulate", PLANT, "--scenario", "gas-step",
                "--draws", "100000", "--csv", str(tmp_path / "out")]  # fmt: skip
     process = subprocess.Popen(
         command, cwd=CHECKOUT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         start_new_session=True, env={**os.environ, "PYTHONPATH": str(CHECKOUT)},
+        # also where whoever began ignores it
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     assert process.stderr is not None
     for line in process.stderr:
-        if "of 100000 draws" in line:
+        if spoken in line:
             break
     time.sleep(0.5)
     os.killpg(process.pid, signal.SIGINT)
@@ -397,4 +403,39 @@ def test_ctrl_c_in_a_terminal_ends_draws_cleanly(tmp_path: Path) -> None:
     assert process.returncode == 130, err
     assert "Traceback" not in err
     assert "Stopped early" in words(out)
-    assert list((tmp_path / "out").glob("gas-step-point-*-draws.csv"))
+    made = words(out).partition("Stopped early: ")[2].split()[0]
+    assert len(list((tmp_path / "out").glob("gas-step-point-*-draws.csv"))) == (made != "0")
+    assert list((tmp_path / "out").glob("gas-step-point-*.csv"))
+
+
+def test_too_little_memory_is_said_and_is_no_crash(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def needs_more(*_: Any) -> Any:
+        raise MemoryError
+
+    monkeypatch.setattr("chamberctl.cli.simulate._days", needs_more)
+    status, out, err = run(PLANT, "--all")
+    assert (status, out) == (2, "")
+    assert "more memory than there is" in err
+
+
+@pytest.mark.usefixtures("at_once")
+def test_ctrl_c_between_the_draws_of_two_scenarios_keeps_the_first(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from chamberctl.simulation import monte_carlo as many
+
+    def once(*given: Any, **more: Any) -> Any:
+        if given[2] == "gas-burst":
+            raise KeyboardInterrupt
+        return made(*given, **more)
+
+    made = many.monte_carlo
+    monkeypatch.setattr(many, "monte_carlo", once)
+    status, out, err = run(
+        PLANT, "--scenario", "gas-step", "--scenario", "gas-burst", "--draws", "3"
+    )
+    assert status == 130
+    assert "stopped" in err
+    assert "3 draws of 3, seed 0" in words(out)

@@ -54,6 +54,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         _complain("stopped; nothing half written is left behind")
         return STOPPED
+    except MemoryError:
+        _complain(
+            "this takes more memory than there is; let it last less long, or ask for less at a time"
+        )
+        return BAD_INPUT
     except OSError as error:
         _write_no_more()
         with contextlib.suppress(OSError):

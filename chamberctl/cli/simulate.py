@@ -38,7 +38,10 @@ def simulate(arguments: argparse.Namespace) -> bool:
         simulating(progress, "the scenarios")
         tried = _days(study, tuning, points, names, arguments.seed, progress)
         writing.refuse_taken(tried)
-        cancelled = _draw(study, tuning, tried, arguments, progress)
+        try:
+            cancelled = _draw(study, tuning, tried, arguments, progress)
+        except KeyboardInterrupt:  # between the draws of two scenarios
+            cancelled = True
         failure = None
         try:
             if writing.folders:

@@ -60,7 +60,7 @@ def setpoint_ramp(situation: Situation) -> Plan:
     ramp = situation.parameters.setpoint_ramp or SetpointRamp()
     start, load = situation.point.indicated_pa, situation.point.gas_load_pa_m3_s
     end = ramp.to_pa or start * (1.0 - 2.0 * situation.study.duty.setpoint_step)
-    if end == start:
+    if math.isclose(end, start, rel_tol=1e-9):
         raise InputError(
             "a ramp ends at another setpoint than it begins at",
             given=pressure_text(end), field="scenario.setpoint_ramp.to",

@@ -20,7 +20,13 @@ from chamberctl.plant.compiled import compile_function
 from chamberctl.plant.gas import system_gas
 from chamberctl.simulation import core
 from chamberctl.simulation.drive import DriveNumbers
-from chamberctl.simulation.happenings import BoosterWaits, Happenings, PowerDip, Start
+from chamberctl.simulation.happenings import (
+    BoosterWaits,
+    Happenings,
+    PowerDip,
+    Start,
+    scan_count,
+)
 from chamberctl.simulation.signal import NO_FAULT, GaugeNumbers
 from chamberctl.simulation.stepping import PlantNumbers
 
@@ -199,11 +205,7 @@ def simulate_loop(
     scan_time = settings.scan_time_s
     if scan_time is None:
         raise InputError("a simulated controller needs a scan time", field="scan_time_s")
-    scans = math.ceil(happenings.duration_s / scan_time) + 1
-    if not 2 <= scans <= 50_000_000:
-        raise InputError(
-            "a run lasts at least one scan", given=f"{happenings.duration_s:g} s", field="duration"
-        )
+    scans = scan_count(happenings.duration_s, scan_time)
     chain = build_chain(system)
     begin = np.asarray(start.pressures_pa, dtype=float)
     if begin.shape != (chain.size,) or not np.all((begin > 0.0) & np.isfinite(begin)):

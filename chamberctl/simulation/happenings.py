@@ -9,8 +9,41 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.control.controller import Memory
+from chamberctl.errors import InputError
 
 Array = NDArray[np.float64]
+
+MOST_SCANS = 10_000_000
+"""Scans of a run at most: some 3 GB of memory, which common computers have (assumed). Eleven days
+at 0.1 s."""
+
+
+def scan_count(duration_s: float, scan_time_s: float) -> int:
+    """Return the number of scans of a run, the first and the last one counted.
+
+    Parameters
+    ----------
+    duration_s : float
+        Length of the run [s].
+    scan_time_s : float
+        Scan time [s].
+
+    Raises
+    ------
+    InputError
+        If the run has not one whole scan, or more than memory holds.
+    """
+    periods = duration_s / scan_time_s
+    if not periods > 0.0:
+        remedy = "a run lasts at least one scan"
+    elif not periods < MOST_SCANS:
+        remedy = (
+            f"a run has at most {MOST_SCANS} scans, here of {scan_time_s:g} s; let what happens in "
+            "it take less time, or give a shorter scenario.tail"
+        )
+    else:
+        return math.ceil(periods) + 1
+    raise InputError(remedy, given=f"{duration_s:g} s", field="length of the run")
 
 
 @dataclass(frozen=True)

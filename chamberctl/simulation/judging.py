@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -107,6 +108,35 @@ def measured_findings(found: Metrics, hold_band: float) -> tuple[Finding, ...]:
     )
     severity: Severity = "caution" if cycle.grows or cycle.amplitude > hold_band else "note"
     return (*found.findings, Finding(severity, "limit cycle", text))
+
+
+def unsettled_findings(prepared: Prepared, found: Metrics) -> tuple[Finding, ...]:
+    """Say so where a run ends before it shows what becomes of the reading.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        What was run.
+    found : Metrics
+        Its metrics.
+
+    Returns
+    -------
+    tuple of Finding
+        Empty where the run settles, where an oscillation is found, and where it is known already
+        that the setpoint cannot be held or is never reached.
+    """
+    known = any(note.subject == "outside the window" for note in prepared.notes)
+    open_end = math.isinf(found.settling_s) and not math.isnan(found.overshoot)
+    if known or not open_end or found.limit_cycle is not None:
+        return ()
+    watched_s = prepared.happenings.duration_s - prepared.settled_s
+    text = (
+        "The run ends with the reading outside the hold band. It was watched for "
+        f"{number(watched_s)} s after all had happened: too short to tell whether it settles, "
+        "oscillates or stays away. A longer scenario.tail shows it."
+    )
+    return (Finding("caution", "not settled", text),)
 
 
 def judged(prepared: Prepared, found: Metrics) -> Verdict:

@@ -12,7 +12,7 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
@@ -22,7 +22,7 @@ from concurrent.futures import (
     wait,
 )
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from chamberctl.errors import InputError
 from chamberctl.findings import Finding
@@ -149,8 +149,26 @@ def _working(executor: Executor | None) -> Iterator[Executor]:
     # a page has threads, and a process that is forked from them may never wake
     ways = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in ways else "spawn")
-    with ProcessPoolExecutor(mp_context=context, initializer=_leave_interrupts) as own:
+    with _Workers(mp_context=context, initializer=_leave_interrupts) as own:
         yield own
+
+
+class _Workers(ProcessPoolExecutor):
+    """Processes to which Ctrl-C never comes, not even while they start.
+
+    A terminal sends it to all of them. One that dies of it breaks the executor, which then waits
+    for ever where work was called off at the same time.
+    """
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Hand in work; a process that is started for it inherits that interrupts are held back."""
+        if not hasattr(signal, "pthread_sigmask"):
+            return super().submit(fn, *args, **kwargs)
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            return super().submit(fn, *args, **kwargs)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _leave_interrupts() -> None:
@@ -165,10 +183,10 @@ def _collect(
     progress: Callable[[int, int], None] | None,
     stop: Callable[[], bool] | None,
 ) -> tuple[list[Run | Failure], bool]:
-    """Send out tasks and take in what comes back; true as well where not all was done."""
+    """Send out tasks and take in what comes back; true where Ctrl-C came or not all was done."""
     found: list[Run | Failure] = []
     pending: dict[Future[list[Run | Failure]], Task] = {}
-    stopped = False
+    stopped = again = False
     with _interruption() as interrupted:
         try:
             for task in tasks:
@@ -181,13 +199,23 @@ def _collect(
                     progress(len(found), runs)
                 stopped = interrupted() or (stop is not None and stop())
         except KeyboardInterrupt:
-            stopped = True
-        begun = [future for future in pending if not future.cancel()]
-        wait(begun)
+            again = True
+        begun = _call_off(worker, pending)
+        was_interrupted = again or interrupted()
     for future in begun:
         if not future.cancelled():
             found += _result(future, pending[future])
-    return found, len(found) < runs
+    return found, was_interrupted or len(found) < runs
+
+
+def _call_off(worker: Executor, pending: Iterable[Future[Any]]) -> list[Future[Any]]:
+    """Call off what was not begun; returns the work that was, when it is done."""
+    if isinstance(worker, _Workers):  # it does not bear that single pieces are taken from it
+        worker.shutdown(cancel_futures=True)
+        return [future for future in pending if not future.cancelled()]
+    begun = [future for future in pending if not future.cancel()]
+    wait(begun)
+    return begun
 
 
 @contextmanager
@@ -234,7 +262,10 @@ def _findings(
 ) -> tuple[Finding, ...]:
     found = list(cache_findings())
     if cancelled:
-        text = f"Stopped early: {len(runs) + len(failures)} of {asked} runs were made."
+        made = len(runs) + len(failures)
+        text = f"Stopped early: {made} of {asked} runs were made."
+        if made == asked:
+            text = f"Stopped when all {asked} runs were made."
         found.append(Finding("caution", "runs", text))
     if not fields:
         text = "No value of the study states a tolerance or is assumed: only the noise was drawn."

@@ -22,7 +22,7 @@ from chamberctl.plant.point import percent_text, pressure_text, throughput_text
 from chamberctl.plant.steady import load_for_pressure
 from chamberctl.simulation import core
 from chamberctl.simulation.engine import TOLERANCE, simulate_loop
-from chamberctl.simulation.happenings import Happenings, Start
+from chamberctl.simulation.happenings import Happenings, Start, scan_count
 from chamberctl.study.scenarios import Scenarios
 
 if TYPE_CHECKING:
@@ -32,9 +32,10 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-LEAST_TAIL_S = 60.0
+LEAST_TAIL_S, MOST_TAIL_S = 60.0, 86400.0
 CONSTANTS_WATCHED = 10.0
-"""A run goes on for this many integral times or time constants after all has happened."""
+"""A run goes on for this many integral times or time constants after all has happened; at most a
+day, because an integral time may be huge where it is a way to turn integral action off."""
 
 _MARGIN_S = 1e-9
 _EDGE = 1e-6
@@ -88,7 +89,8 @@ class Situation:
         if self.parameters.tail_s is not None:
             return self.parameters.tail_s
         integral = self.settings.ti_s if math.isfinite(self.settings.ti_s) else 0.0
-        return max(LEAST_TAIL_S, CONSTANTS_WATCHED * max(integral, self.point.time_constant_s))
+        watched = CONSTANTS_WATCHED * max(integral, self.point.time_constant_s)
+        return min(max(LEAST_TAIL_S, watched), MOST_TAIL_S)
 
     @property
     def scan_time_s(self) -> float:
@@ -109,7 +111,7 @@ class Situation:
 
     def times(self, duration_s: float) -> Array:
         """Time of each scan of a run [s]."""
-        count = math.ceil(duration_s / self.scan_time_s) + 1
+        count = scan_count(duration_s, self.scan_time_s)
         return np.arange(count, dtype=np.float64) * self.scan_time_s
 
     def rest(self) -> Start:

@@ -21,7 +21,12 @@ from chamberctl.plant.floor import floor_pa
 from chamberctl.plant.window import duty_points
 from chamberctl.simulation import disturbances, handovers
 from chamberctl.simulation.engine import TOLERANCE
-from chamberctl.simulation.judging import judged, measured, measured_findings
+from chamberctl.simulation.judging import (
+    judged,
+    measured,
+    measured_findings,
+    unsettled_findings,
+)
 from chamberctl.simulation.prepared import Plan, Prepared, Situation, bad_action
 from chamberctl.simulation.sightings import band_notes, shown
 from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
@@ -319,6 +324,7 @@ def run(
         *prepared.notes,
         *shown(prepared, trace),
         *measured_findings(found, prepared.hold_band),
+        *unsettled_findings(prepared, found),
         *cache_findings(),
     )
     return ScenarioRun(trace, prepared, findings, found, judged(prepared, found))

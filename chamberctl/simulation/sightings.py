@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.findings import Finding
+from chamberctl.physics.constants import STANDARD_ATMOSPHERE_PA
 from chamberctl.plant.floor import SUBJECT as FLOOR
 from chamberctl.plant.floor import controllable
 from chamberctl.plant.operating import operating_point
@@ -16,6 +17,9 @@ from chamberctl.simulation.metrics import booster_difference
 if TYPE_CHECKING:
     from chamberctl.simulation.engine import Trace
     from chamberctl.simulation.prepared import Prepared, Situation
+
+STANDSTILL = 0.02
+"""Speed below which a run that cannot go on is put down to the pumps standing still [-]."""
 
 HUNTING_SHARE = 0.5
 """Share of a run, from its end, in which hunting around a band to avoid is measured."""
@@ -85,14 +89,51 @@ def shown(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
     """What a run showed that its metrics do not say."""
     found = []
     if not trace.complete:
-        text = "The integration could not go on; the run ends early."
-        found.append(Finding("no", "run", text))
+        found.append(_end(trace))
     if prepared.happenings.switch_below_pa is not None and trace.held[-1]:
         text = "The switch pressure was not reached within the run: never in automatic."
         found.append(Finding("caution", "hand-over", text))
     if any(note.subject == "band to avoid" for note in prepared.notes) and trace.complete:
         found.append(_hunting(trace))
-    return (*found, *_booster_finding(prepared, trace), *_floor_finding(prepared, trace))
+    return (
+        *found,
+        *_overpressure_finding(trace),
+        *_booster_finding(prepared, trace),
+        *_floor_finding(prepared, trace),
+    )
+
+
+def _end(trace: Trace) -> Finding:
+    """Say where a run ended early, and that pumps which stand still are not described."""
+    known = np.flatnonzero(np.isfinite(trace.pressure_pa))
+    if not known.size:
+        return Finding("no", "run", "The integration could not begin.")
+    last = int(known[-1])
+    text = f"The integration could not go on behind {trace.time_s[last]:.4g} s; the run ends early."
+    speed = float(trace.columns["speed"][last])
+    if speed < STANDSTILL:
+        text += (
+            f" The drive has slowed to {100 * speed:.2g} % there. Slip that is stated to grow as "
+            "speed falls has no end at a standstill: the model holds for pumps that turn, and what "
+            "comes through pumps that stand still is not known."
+        )
+    return Finding("no", "run", text)
+
+
+def _overpressure_finding(trace: Trace) -> tuple[Finding, ...]:
+    """Say where the chamber rises above atmosphere, and above where the run began."""
+    pressure = trace.pressure_pa
+    most = max(STANDARD_ATMOSPHERE_PA, float(pressure[0])) * (1.0 + 1e-6)
+    above = np.flatnonzero(pressure > most)
+    if not above.size:
+        return ()
+    highest = format_quantity(float(np.nanmax(pressure)), "mbar", 3)
+    text = (
+        f"From {trace.time_s[above[0]]:.4g} s the chamber is above atmosphere, up to {highest} by "
+        "the model. A leak from outside ends there, and a chamber that is fed beyond it opens its "
+        "relief device or bursts: none of this is in the model."
+    )
+    return (Finding("caution", "overpressure", text),)
 
 
 def _hunting(trace: Trace) -> Finding:

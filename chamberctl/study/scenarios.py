@@ -210,7 +210,7 @@ class Scenarios(Part):
     )  # fmt: skip
     tail_s: float | None = quantity(
         "time", "s", "time watched after all has happened", "1 s", "24 h", default=None,
-        shown="ten integral times or time constants, at least 1 min",
+        shown="ten integral times or time constants, 1 min to 1 day",
         source="assumed, because a well tuned loop has settled by then",
     )  # fmt: skip
     setpoint_ramp: SetpointRamp | None = part("the setpoint's ramp", default=None, source="below")

@@ -301,8 +301,12 @@ def test_settings_without_a_scan_and_a_run_without_one_are_refused() -> None:
     point = tuning.points[0].point
     with pytest.raises(InputError, match="scan time"):
         at_rest("reference-plant", point, 60.0, settings=PidSettings(kc=1.0))
-    with pytest.raises(InputError, match="at least one scan"):
-        at_rest("reference-plant", point, 0.0)
+    for none in (0.0, -1.0, math.nan):
+        with pytest.raises(InputError, match="at least one scan"):
+            at_rest("reference-plant", point, none)
+    for endless in (1e7, 1e300, math.inf):
+        with pytest.raises(InputError, match=r"at most 10000000 scans.*shorter scenario\.tail"):
+            at_rest("reference-plant", point, endless)
 
 
 @pytest.mark.parametrize("pressures", [[100.0], [0.0] * 4, [math.nan] * 4, [-1.0] * 4])

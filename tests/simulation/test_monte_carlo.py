@@ -358,6 +358,19 @@ def test_an_interrupt_from_the_keyboard_keeps_what_is_done() -> None:
     assert threading.active_count() < 5
 
 
+def test_an_interrupt_ends_more_than_these_draws_also_when_they_were_all_made() -> None:
+    """Whoever pressed Ctrl-C during the last one does not want what comes next."""
+
+    def interrupt(count: int, of: int) -> None:
+        if count == of:
+            raise KeyboardInterrupt
+
+    found = many(AtOnce(), runs=3, progress=interrupt)
+    assert found.cancelled
+    assert len(found.runs) == 3
+    assert any("when all 3 runs were made" in finding.text for finding in found.findings)
+
+
 @pytest.mark.slow
 def test_ctrl_c_to_all_processes_ends_cleanly(tmp_path: Path) -> None:
     """The signal of a terminal goes to the workers as well; what is done is kept."""

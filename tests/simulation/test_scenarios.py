@@ -186,6 +186,19 @@ def test_a_setpoint_ramp_beyond_the_reachable_rate_is_told_what_is_reachable() -
     assert run.trace.setpoint_pa[at(run, 10.1)] == pytest.approx(400.0)
 
 
+def test_a_ramp_that_takes_years_is_refused_before_memory_is_taken() -> None:
+    with pytest.raises(InputError, match="at most 10000000 scans"):
+        tried("setpoint-ramp", scenario__setpoint_ramp__rate="1e-8 mbar/s")
+
+
+def test_a_ramp_to_where_the_loop_is_already_is_refused() -> None:
+    """The setpoint of the point is a solution, and differs from the one typed in by rounding."""
+    study = reference(("scenario.setpoint_ramp.to", "5 mbar"))
+    point = replace(point_of(study), indicated_pa=5 * MBAR * (1.0 - 1e-12))
+    with pytest.raises(InputError, match="another setpoint"):
+        simulate(study, CALM, "setpoint-ramp", point=point)
+
+
 def test_a_ramp_in_decades_per_minute_is_straight_over_the_logarithm() -> None:
     run = tried(
         "setpoint-ramp",
@@ -257,6 +270,39 @@ def test_a_leak_grows_straight_and_a_hopeless_one_is_named() -> None:
     assert load[-1] == pytest.approx(65.0)
     assert "No gain helps" in texts(run, "outside the window")
     assert run.trace.pressure_pa[-1] == pytest.approx(650.0, rel=1e-3)
+
+
+def test_a_chamber_above_atmosphere_is_named_with_when_and_how_far() -> None:
+    run = tried("venting-leak", scenario__venting_leak__to="1e6 mbar L/s")
+    said = texts(run, "overpressure")
+    when = float(run.trace.time_s[np.argmax(run.trace.pressure_pa > 101325.0)])
+    assert f"From {when:.4g} s the chamber is above atmosphere" in said
+    for name in ("venting-leak", "pump-down"):
+        assert not texts(tried(name), "overpressure")
+    begun = tried("pump-down", scenario__pump_down__start_pressure="1100 mbar")
+    assert not texts(begun, "overpressure")
+
+
+def test_a_run_too_short_to_show_what_becomes_of_it_says_so() -> None:
+    """With far too much gain the loop swings, but too seldom within the usual time to be sure."""
+    wild = replace(CALM, kc=100.0 * CALM.kc, ti_s=2.0)
+    short = tried("gas-step", wild)
+    assert short.metrics.limit_cycle is None
+    assert "A longer scenario.tail shows it" in texts(short, "not settled")
+    assert "watched for 100 s" in texts(short, "not settled")
+    whole = tried("gas-step", wild, scenario__tail="10 min")
+    assert whole.metrics.limit_cycle is not None
+    assert not texts(whole, "not settled")
+    assert not texts(tried("gas-step"), "not settled")
+    # it is known already that the setpoint cannot be held
+    hopeless = tried("venting-leak", scenario__venting_leak__to="400 mbar L/s")
+    assert math.isinf(hopeless.metrics.settling_s)
+    assert not texts(hopeless, "not settled")
+
+
+def test_integral_action_that_is_turned_off_by_a_huge_time_is_watched_for_a_day() -> None:
+    run = tried("gas-step", replace(CALM, ti_s=1e9, scan_time_s=1.0))
+    assert run.trace.time_s[-1] == pytest.approx(10.0 + 86400.0)
 
 
 def test_a_clogging_line_takes_more_speed_and_the_part_may_be_named() -> None:
@@ -505,6 +551,20 @@ def test_a_drive_without_power_coasts_and_comes_back_with_its_ramp() -> None:
                    scenario__power_dip__command="as the loop says")  # fmt: skip
     assert not acting.trace.held.any()
     assert output_of(acting)[at(acting, 12.0)] > 0.5
+
+
+def test_pumps_that_come_to_a_standstill_end_the_run_with_the_reason() -> None:
+    """Slip that grows as speed falls has no end there; without slip there is nothing to miss."""
+    settings, point = tuned_furnace()
+    run = simulate(furnace(("scenario.power_dip.lasts", "1 min")), settings, "power-dip",
+                   point=point)  # fmt: skip
+    assert not run.trace.complete
+    last = run.trace.time_s[np.isfinite(run.trace.pressure_pa)][-1]
+    assert f"could not go on behind {last:.4g} s" in texts(run, "run")
+    assert "pumps that stand still is not known" in texts(run, "run")
+    ideal = tried("power-dip", scenario__power_dip__lasts="1 min")
+    assert ideal.trace.complete
+    assert speed_of(ideal).min() == 0.0
 
 
 # --- gauge and sense
