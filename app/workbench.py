@@ -27,13 +27,17 @@ VIEWS: Mapping[str, Callable[[Session], None]] = {
 }
 
 
+#: Views that write into the study field by field; without fields its text comes first.
+WRITING = ("Describe", "Tune", "Hand over")
+
+
 def main() -> None:
     """Draw the page."""
     st.set_page_config(page_title="chamberctl", layout="wide")
     style.apply()
     session = open_session.current()
     chosen = strip.show(session, list(VIEWS))
-    if session.study is None:
+    if session.study is None or (chosen in WRITING and not session.has_fields):
         describe.mend(session)
     else:
         VIEWS[chosen](session)

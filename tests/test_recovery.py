@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
@@ -88,6 +89,17 @@ def test_the_newest_copies_are_kept_and_old_ones_removed(folder: Path) -> None:
     left = sorted(path.stem for path in folder.glob("*.json"))
     assert len(left) <= recovery.MOST_COPIES
     assert f"page-number-{recovery.MOST_COPIES + 4:03d}" in left
+
+
+def test_unsaved_work_is_not_pushed_out_by_pages_on_which_nothing_was_done(folder: Path) -> None:
+    recovery.keep(copy(key="unsaved-work"))
+    os.utime(folder / "unsaved-work.json", (time.time() - 86400, time.time() - 86400))
+    for number in range(recovery.MOST_COPIES + 5):
+        saved = copy(key=f"page-number-{number:03d}")
+        recovery.keep(replace(saved, text_fingerprint=files.fingerprint(saved.text.encode())))
+    found = {found.key for found in recovery.recent()}
+    assert len(found) == recovery.MOST_COPIES
+    assert "unsaved-work" in found
 
 
 def test_recent_work_is_listed_newest_first(folder: Path) -> None:

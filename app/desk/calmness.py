@@ -37,8 +37,12 @@ def choose(session: Session) -> None:
     found = known[0]
     names = list(found.candidates)
 
+    drawn = st.session_state.get("calmness:ms", found.chosen)
+
     def take() -> None:
-        session.use(found.candidates[st.session_state["calmness:ms"]])
+        chosen = st.session_state["calmness:ms"]
+        if chosen != drawn:  # a slider that is gone may report what it showed
+            session.use(found.candidates[chosen])
 
     st.select_slider(
         "Largest Ms at every plant", names, value=found.chosen, key="calmness:ms", on_change=take,

@@ -36,7 +36,9 @@ def _entry(session: Session, block: Block, row: Row) -> None:
     key = f"{session.generation}:{row.path}"
 
     def take() -> None:
-        session.edit(changes(block, row, str(st.session_state[key] or "")))
+        text = str(st.session_state[key] or "")
+        if text != row.typed:  # a field that is gone may report what it showed
+            session.edit(changes(block, row, text))
 
     label = f"{row.label} (must be given)" if row.required else row.label
     if row.kind == "choice":
@@ -54,10 +56,11 @@ def _entry(session: Session, block: Block, row: Row) -> None:
 def _origin(session: Session, row: Row, columns: list[st.delta_generator.DeltaGenerator]) -> None:
     """Show basis, tolerance and note; they belong to a value that is given."""
 
-    def taker(key: str, detail: str, empty: str = "") -> Callable[[], None]:
+    def taker(key: str, detail: str, drawn: str, empty: str = "") -> Callable[[], None]:
         def take() -> None:
             text = str(st.session_state[key] or "").strip()
-            session.edit({f"{row.path}.{detail}": text if text != empty else None})
+            if text != (drawn or empty):
+                session.edit({f"{row.path}.{detail}": text if text != empty else None})
 
         return take
 
@@ -66,17 +69,17 @@ def _origin(session: Session, row: Row, columns: list[st.delta_generator.DeltaGe
     key = f"{session.generation}:{row.path}.basis"
     columns[0].selectbox(
         f"basis of {row.label}", options, options.index(row.basis) if row.basis else 0, key=key,
-        on_change=taker(key, "basis", _NOT_STATED), disabled=not row.given,
+        on_change=taker(key, "basis", row.basis, _NOT_STATED), disabled=not row.given,
     )  # fmt: skip
     key = f"{session.generation}:{row.path}.tolerance"
     columns[1].text_input(
         f"tolerance of {row.label}", row.tolerance, key=key, placeholder="such as 5 %",
-        on_change=taker(key, "tolerance"), disabled=not row.given,
+        on_change=taker(key, "tolerance", row.tolerance), disabled=not row.given,
     )  # fmt: skip
     key = f"{session.generation}:{row.path}.note"
     columns[2].text_input(
         f"note on {row.label}", row.note, key=key, placeholder="where from, when, by whom",
-        on_change=taker(key, "note"), disabled=not row.given,
+        on_change=taker(key, "note", row.note), disabled=not row.given,
     )  # fmt: skip
 
 

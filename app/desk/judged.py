@@ -89,6 +89,12 @@ def name_in_use(session: Session) -> str:
     return session.settings.name if session.settings else FIRST_GUESS
 
 
+def is_in_use(session: Session, candidate: Candidate) -> bool:
+    """Say whether a candidate is in use, wherever it is said to come from."""
+    now = session.settings
+    return now is not None and (now.name, now.key) == (candidate.name, candidate.key)
+
+
 def as_found(session: Session) -> cc.Tuning | Refusal | None:
     """Return the settings that were found in the controller; None where none are written down."""
     assert session.study is not None
@@ -109,6 +115,6 @@ def beside(session: Session) -> list[Shown]:
             shown.append(Shown(FIRST_GUESS, own))
     for candidate in session.candidates:
         tuning = judge(session, candidate)
-        if candidate != session.settings and isinstance(tuning, cc.Tuning):
+        if not is_in_use(session, candidate) and isinstance(tuning, cc.Tuning):
             shown.append(Shown(candidate.name, tuning))
     return shown

@@ -36,9 +36,11 @@ def show(session: Session, tuning: cc.Tuning) -> None:
     found = judged.as_found(session)
     if isinstance(found, cc.Tuning):
         taken = candidate_of(judged.AS_FOUND, found, "As found in the controller.")
-        _line(session, judged.AS_FOUND, taken, session.settings == taken, can_drop=False)
+        _line(session, judged.AS_FOUND, taken, judged.is_in_use(session, taken), can_drop=False)
     for candidate in session.candidates:
-        _line(session, candidate.name, candidate, candidate == session.settings, can_drop=True)
+        _line(
+            session, candidate.name, candidate, judged.is_in_use(session, candidate), can_drop=True
+        )
 
 
 def _line(

@@ -37,9 +37,8 @@ def show_found(session: Session, tuning: cc.Tuning | cc.Infeasible | cc.InputErr
 
     def take(name: str, key: str) -> None:
         text = str(st.session_state[key] or "").strip()
-        others = {other: value for other, value in found.items() if other != name}
-        texts = {**others, name: text} if text else others
-        session.edit({"controller.as_found": texts or None})
+        if text != found.get(name, ""):  # a field that is gone may report what it showed
+            session.record("as_found", name, text)
 
     st.caption(
         "Write these down before anything is typed in: they are the way back. In the controller's "

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import streamlit as st
 
-from chamberctl.study.outline import Row
+from chamberctl.study.outline import Row, outline
 from chamberctl.study.typed_in import read_rows
+from chamberctl.workbench.pair_check import wrong_entries
 from desk.session import Session
 
 _WIDTHS = [2, 2, 1, 4]
+_PLACES = ("first", "second")
 
 
 def show_pairs(session: Session, row: Row) -> None:
@@ -16,41 +20,63 @@ def show_pairs(session: Session, row: Row) -> None:
     st.markdown(f"**{row.label}**")
     st.caption(row.help if row.required else f"{row.help} · without it: {row.default}")
     problem = session.problem_at(row.path)
-    if problem:
+    wrong = wrong_entries(row) if problem else {}
+    if problem and not wrong:
         st.markdown(f":red[**✗ {row.label}:**] {problem}")
-    kept = [list(pair) for pair in row.pairs]
-    for number, pair in enumerate(kept, start=1):
-        _one(session, row, kept, number, pair)
+
+    def add() -> None:
+        session.edit_tables({row.path: [*_rows_now(session, row.path), ["", ""]]})
+
+    for name, index in enumerate(range(len(row.pairs)), start=1):
+        _one(session, row, index, name, wrong)
     left, right = st.columns(_WIDTHS)[:2]
     left.button(
-        "Add a row", key=f"row+:{session.generation}:{row.path}", on_click=session.edit_tables,
-        args=({row.path: [*kept, ["", ""]]},), width="stretch",
-    )  # fmt: skip
+        "Add a row", key=f"row+:{session.generation}:{row.path}", on_click=add, width="stretch"
+    )
     with right.popover("Paste rows", width="stretch"):
         _paste(session, row)
 
 
-def _one(session: Session, row: Row, kept: list[list[str]], number: int, pair: list[str]) -> None:
-    key = f"{session.generation}:{row.path}[{number}]"
+def _rows_now(session: Session, path: str) -> list[list[str]]:
+    """Return the rows as they stand, which may be others than were drawn: people type fast."""
+    return next(
+        [list(pair) for pair in row.pairs]
+        for block in outline(session.text, session.study)
+        for row in block.rows
+        if row.path == path
+    )
+
+
+def _one(
+    session: Session, row: Row, index: int, name: int, wrong: Mapping[tuple[int, int], str]
+) -> None:
+    """Show one pair; its name counts from 1."""
+    key = f"{session.generation}:{row.path}[{name}]"
+    drawn = row.pairs[index]
 
     def take(place: int) -> None:
         text = str(st.session_state[f"{key}[{place}]"]).strip()
-        changed = [text if other == place else cell for other, cell in enumerate(pair)]
-        rows = [changed if i == number else other for i, other in enumerate(kept, start=1)]
-        session.edit({row.path: rows})
+        rows = _rows_now(session, row.path)
+        if text != drawn[place] and index < len(rows):
+            rows[index][place] = text
+            session.edit({row.path: rows})
+
+    def take_out() -> None:
+        others = [pair for i, pair in enumerate(_rows_now(session, row.path)) if i != index]
+        session.edit_tables({row.path: others or None})
 
     columns = st.columns(_WIDTHS)
-    for place, (text, unit) in enumerate(zip(pair, row.units, strict=True)):
+    for place, (text, unit) in enumerate(zip(drawn, row.units, strict=True)):
         columns[place].text_input(
-            f"{row.label}, row {number}, {'second' if place else 'first'} value", text,
-            key=f"{key}[{place}]", on_change=take, args=(place,), label_visibility="collapsed",
+            f"{row.label}, row {name}, {_PLACES[place]} value", text, key=f"{key}[{place}]",
+            on_change=take, args=(place,), label_visibility="collapsed",
             placeholder=f"number {unit}".strip(),
         )  # fmt: skip
-    others = [other for i, other in enumerate(kept, start=1) if i != number]
-    columns[2].button(
-        "Take out", key=f"row-:{key}", on_click=session.edit_tables,
-        args=({row.path: others or None},), width="stretch",
-    )  # fmt: skip
+        if (index, place) in wrong:
+            columns[3].markdown(
+                f":red[**✗ Row {name}, {_PLACES[place]} value:**] {wrong[index, place]}"
+            )
+    columns[2].button("Take out", key=f"row-:{key}", on_click=take_out, width="stretch")
 
 
 def _paste(session: Session, row: Row) -> None:

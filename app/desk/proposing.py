@@ -12,6 +12,10 @@ from desk.findings import show_refusal
 from desk.session import Session
 
 NAME = "robust"
+OF_BEFORE = (
+    "The search is done. The study changed meanwhile, so the settings it found are kept beside the "
+    "others and not in use; look for the study as it is now, or choose them."
+)
 _JOB = "proposing:job"
 _LOOK_EVERY_S = 1.0
 
@@ -54,7 +58,9 @@ def _take(session: Session, job: ProposalJob) -> None:
     """Take what was found into use; one that was found for another text is only kept."""
     found = job.result
     if not isinstance(found, cc.Tuning):
-        if found is not None:
+        if found is None:
+            st.error("**✗ The search broke off:** the settings in use stay as they are.")
+        else:
             show_refusal(found)
         st.button("Close", key="proposing:close", on_click=_forget)
         return
@@ -64,4 +70,6 @@ def _take(session: Session, job: ProposalJob) -> None:
     session.keep_candidate(candidate)
     if job.text == session.good_text:
         session.use(candidate)
+    else:
+        st.session_state["tune:said"] = OF_BEFORE
     st.rerun()

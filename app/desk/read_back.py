@@ -25,9 +25,8 @@ def show(session: Session, tuning: cc.Tuning) -> None:
 
     def take(name: str, key: str) -> None:
         text = str(st.session_state[key] or "").strip()
-        others = {other: value for other, value in left.items() if other != name}
-        texts = {**others, name: text} if text else others
-        session.edit({"controller.as_left": texts or None})
+        if text != left.get(name, ""):  # a field that is gone may report what it showed
+            session.record("as_left", name, text)
 
     found = read_back(tuning, left)
     with st.container(horizontal=True, gap="medium"):

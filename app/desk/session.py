@@ -6,6 +6,7 @@ recovery copy before the page is drawn again.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -14,24 +15,13 @@ from typing import Any
 import chamberctl as cc
 from chamberctl.errors import Problem
 from chamberctl.study import editing, files, recovery
+from chamberctl.study.outline import outline
 from chamberctl.study.source import decode_source, read_source
 from chamberctl.workbench.candidates import Candidate, carried
+from chamberctl.workbench.history import State, packed, unpacked
 from chamberctl.workbench.study_settings import joined, split
 
 MOST_STEPS_BACK = 200
-
-
-@dataclass(frozen=True)
-class State:
-    """All that undo brings back.
-
-    ``text`` is the study's text without the settings that a person chose; these are ``settings``,
-    None where the study's own way of finding settings is used.
-    """
-
-    text: str
-    settings: Candidate | None = None
-    candidates: tuple[Candidate, ...] = ()
 
 
 @dataclass
@@ -40,6 +30,7 @@ class Session:
 
     ``study`` is the last good study and ``good_text`` its text, the key of all that is computed
     from it; ``text`` is the text as typed, ``problems`` what keeps that from being a study.
+    ``has_fields`` is false where the text is no TOML: it can be mended as a text only.
     ``generation`` grows whenever the text changed elsewhere than in the field that is being typed
     in, so that fields show the new text. ``trouble`` says why there is no recovery copy.
     """
@@ -53,6 +44,7 @@ class Session:
     study: cc.Study | None = None
     good_text: str = ""
     problems: tuple[Problem, ...] = ()
+    has_fields: bool = True
     generation: int = 0
     trouble: str = ""
     back: list[State] = field(default_factory=list)
@@ -83,6 +75,7 @@ class Session:
         if begun and files.file_fingerprint(begun) == files.fingerprint(copy.text.encode("utf-8")):
             session._saved_to(begun)  # the save was done, only not yet written down
         session.study = editing.judge(more.get("good_text", "")).study
+        session.back, session.forth = unpacked(session.state, more.get("history"))
         session._judge()
         session.copy_fingerprint = recovery.written(copy.key)
         return session
@@ -142,6 +135,16 @@ class Session:
         """Type fields of the study anew, by path; None removes a field."""
         self._change_text(editing.with_changes(self.text, changes))
 
+    def record(self, record: str, name: str, text: str) -> None:
+        """Write a setting into one of the controller's records; an empty text takes it out.
+
+        The others stay as they stand now, which may be otherwise than they were drawn.
+        """
+        assert self.study is not None
+        known = dict(getattr(self.study.controller, record) or {})
+        texts = {**known, name: text.strip()}
+        self.edit({f"controller.{record}": {n: t for n, t in texts.items() if t} or None})
+
     def edit_tables(self, changes: Mapping[str, Any]) -> None:
         """Add or take out whole tables and rows, by path."""
         self.edit(changes)
@@ -193,6 +196,7 @@ class Session:
 
     def open(self, source: str) -> None:
         """Open a study file or a preset; StudyError where it is none, and nothing changes then."""
+        source = _full(source)
         text = read_source(source)
         cc.load(source)
         self._opened(source, text, source)
@@ -208,7 +212,7 @@ class Session:
 
         Without a path it goes to the file it came from. A path that is not that file must be new.
         """
-        target = path or self.file
+        target = _full(path) or self.file
         if not target:
             raise cc.InputError("give the study a name of your own first", field="Save to")
         self._check(self.text, target)
@@ -245,7 +249,10 @@ class Session:
         self.file_fingerprint = self.text_fingerprint
 
     def _copy(self, saving_to: str) -> recovery.RecoveryCopy:
-        more: dict[str, Any] = {"candidates": [vars(kept) for kept in self.candidates]}
+        more: dict[str, Any] = {
+            "candidates": [vars(kept) for kept in self.candidates],
+            "history": packed(self.state, self.back, self.forth),
+        }
         if saving_to:
             more["saving_to"] = saving_to
         if self.problems:
@@ -290,8 +297,12 @@ class Session:
     def _judge(self) -> None:
         found = editing.judge(self.state.text, self.file or self.source, self.study)
         self.study, self.good_text, self.problems = found.study, found.text, found.problems
+        self.has_fields = not found.problems or _has_fields(self.state.text)
 
     def _opened(self, path: str, text: str, source: str) -> None:
+        if self.copy_fingerprint and self.differs:
+            # what was never saved stays in the copy it has, and is offered as work of another page
+            self.key, self.copy_fingerprint = recovery.new_key(), ""
         is_file = bool(path) and not path.startswith("preset:")
         self.file = str(Path(path).absolute()) if is_file else ""
         self.file_fingerprint = files.file_fingerprint(path) if is_file else ""
@@ -308,6 +319,19 @@ class Session:
         found = editing.judge(text, file)
         if found.problems:
             raise cc.StudyError(found.problems)
+
+
+def _full(path: str) -> str:
+    """Return a path as typed with the user's folder in the place of `~`."""
+    return os.path.expanduser(path)  # noqa: PTH111  # a user nobody knows stays as typed
+
+
+def _has_fields(text: str) -> bool:
+    try:
+        outline(text)
+    except cc.StudyError:
+        return False
+    return True
 
 
 def _same(path: str, other: str) -> bool:

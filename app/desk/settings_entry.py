@@ -37,18 +37,23 @@ def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> 
     slider, exact = f"tune:slide:{row.key}", f"tune:exact:{row.key}"
     wrong: dict[str, tuple[str, str]] = st.session_state.setdefault(_WRONG, {})
 
-    def take(key: str) -> None:
-        _take(session, bench, tuning, row.key, str(st.session_state[key] or ""))
+    shown = wrong[row.key][0] if row.key in wrong else row.text
+
+    def take(key: str, drawn: str) -> None:
+        text = str(st.session_state[key] or "")
+        if text != drawn:  # an entry that is gone may report what it showed
+            _take(session, bench, tuning, row.key, text)
 
     if row.key in SLID:
         st.session_state[slider] = row.text
         st.select_slider(
             label, slider_steps(bench.own, tuning.typed, row.key), key=slider, on_change=take,
-            args=(slider,),
+            args=(slider, row.text),
         )  # fmt: skip
-    st.session_state[exact] = wrong[row.key][0] if row.key in wrong else row.text
+    st.session_state[exact] = shown
     st.text_input(
-        f"{label}, exactly" if row.key in SLID else label, key=exact, on_change=take, args=(exact,),
+        f"{label}, exactly" if row.key in SLID else label, key=exact, on_change=take,
+        args=(exact, shown),
         help=f"{row.meaning}; empty: the first guess's number",
     )  # fmt: skip
     if row.key in wrong:

@@ -22,7 +22,7 @@ def show(session: Session, views: list[str]) -> str:
             chosen = _view(views)
             st.button("Undo", key="undo", disabled=not session.back, on_click=session.undo)
             st.button("Redo", key="redo", disabled=not session.forth, on_click=session.redo)
-    st.session_state[_STEPS] = (bool(session.back), bool(session.forth))
+    st.session_state[_STEPS] = _steps(session)
     if session.trouble:
         st.error(f"**✗ The recovery copy cannot be written:** {session.trouble}. Save the study.")
     return chosen
@@ -36,9 +36,14 @@ def words_place() -> DeltaGenerator:
 
 def refresh(session: Session, place: DeltaGenerator) -> None:
     """Say again what changed, from a part of the page that is drawn by itself."""
-    if (bool(session.back), bool(session.forth)) != st.session_state[_STEPS]:
-        st.rerun()  # undo or redo came into reach, or went out of it
+    if _steps(session) != st.session_state[_STEPS]:
+        st.rerun()
     _say(session, place)
+
+
+def _steps(session: Session) -> tuple[bool, bool, int]:
+    """Return what the rest of the page was drawn with: undo and redo in reach, fields as now."""
+    return bool(session.back), bool(session.forth), session.generation
 
 
 def _say(session: Session, place: DeltaGenerator) -> None:
@@ -67,9 +72,10 @@ def _words(session: Session) -> list[str]:
     if session.problems:
         count = len(session.problems)
         fields = "1 field is" if count == 1 else f"{count} fields are"
-        words.append(f"**! {fields} not usable yet: the last good study is shown**")
-    words.append(f"Settings: {judged.name_in_use(session)}")
+        what = fields if session.has_fields else "the text is"
+        words.append(f"**! {what} not usable yet: the last good study is shown**")
     if isinstance(tuning, cc.Tuning):
+        words.append(f"Settings: {judged.name_in_use(session)}")
         words.append(f"Worst: {margins_text.worst_in_short(study, tuning)}")
     words.append(f"**{'✓ YES' if answer.good else '✗ NO'}:** {answer.lead}")
     return words

@@ -59,15 +59,39 @@ div.wide small { font-weight: 400; }
 @media (max-width: 640px) {
   .stMainBlockContainer { padding: 0.25rem 0.6rem 3rem; }
   .st-key-strip p { font-size: 0.85rem; }
+  .st-key-strip [role="radiogroup"] { flex-wrap: nowrap; }
+  .st-key-strip [role="radiogroup"] button, .st-key-strip [role="radiogroup"] label {
+    padding-left: 0.4rem; padding-right: 0.4rem; }
   img.picture:not(.fits) { min-width: 640px; }
 }
+@page { margin: 12mm; }
 @media print {
   .stApp, .stMain, [data-testid="stAppViewContainer"], .stAppViewContainer {
     position: static !important; overflow: visible !important; height: auto !important; }
   div:has(> .st-key-strip) { position: static; }
   .stMain button, .stMain [role="radiogroup"], .stMain [data-testid="stSlider"],
-  .stMain [data-testid="stFileUploader"] { display: none !important; }
-  div.wide, img.picture { break-inside: avoid; overflow: visible; }
+  .stMain [data-testid="stFileUploader"], .stMain [data-testid="stButtonGroup"],
+  .stMain [data-testid="stCheckbox"] { display: none !important; }
+  /* one below the other: what stands side by side is too narrow on paper, and a page break in it
+     prints one thing over another */
+  .stMain [data-testid="stVerticalBlock"], .stMain [data-testid="stHorizontalBlock"],
+  .stMain [data-testid="stLayoutWrapper"], .stMain .stColumn {
+    display: block !important; width: 100% !important; height: auto !important; }
+  .stMain [data-testid="stElementContainer"] { margin-bottom: 0.5rem; }
+  .stMain [data-testid="stCaptionContainer"] { margin: 0; }
+  .stMain [data-testid="stAlert"], .stMain .stTextInput, .stMain .stSelectbox {
+    break-inside: avoid; }
+  .stMain h2, .stMain h3 { break-after: avoid; }
+  div.wide { overflow: visible; }
+  div.wide tr, img.picture { break-inside: avoid; }
+  img.picture, img.picture:not(.fits) { min-width: 0; }
+  img.picture.fits { max-width: 130mm !important; }
+  div.wide table { font-size: 0.8rem; }
+  div.wide table:has(th:nth-child(8)) { font-size: 0.62rem; }
+  div.wide th, div.wide td { padding-right: 0.45rem; }
+  div.wide td:not(.num):not(.mid), div.wide td:last-child:not(.num):not(.mid),
+  div.wide td.part { min-width: 0; }
+  div.wide th.num { white-space: normal; }
   .stMainBlockContainer { max-width: none; padding: 0; }
 }
 </style>

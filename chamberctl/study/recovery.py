@@ -226,12 +226,17 @@ def _check_types(copy: RecoveryCopy) -> None:
 
 
 def _thin_out(keep: Path) -> None:
-    """Remove copies that are too old or too many, and what killed writes left behind."""
+    """Remove copies that are too old or too many, and what killed writes left behind.
+
+    Where there are too many, those without unsaved work go first, then the oldest.
+    """
     now, folder = time.time(), recovery_folder()
     ages = {path: now - path.stat().st_mtime for path in folder.glob("*.json") if path != keep}
-    newest = sorted(ages, key=ages.__getitem__)
-    for path in newest:
-        if ages[path] > OLDEST_S or path in newest[MOST_COPIES - 1 :]:
+    excess = len(ages) - (MOST_COPIES - 1)
+    unsaved = {copy.key for copy in recent() if copy.differs} if excess > 0 else set()
+    order = sorted(ages, key=lambda path: (path.stem in unsaved, -ages[path]))
+    for place, path in enumerate(order):
+        if ages[path] > OLDEST_S or place < excess:
             path.unlink(missing_ok=True)
     for path in leftovers(folder):
         if now - path.stat().st_mtime > _LEFTOVER_S:

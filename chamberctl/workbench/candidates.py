@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.forms import (
@@ -186,7 +186,7 @@ def carried(before: Study, after: Study, candidates: Sequence[Candidate]) -> tup
     Returns
     -------
     tuple of Candidate
-        Where the reading changes, the gain is converted at the first pressure to hold.
+        Where the reading changes, the gain is converted at the duty's highest setpoint.
     """
     old, new = (language(one.controller, one.system.drive) for one in (before, after))
     if old == new:
@@ -206,14 +206,40 @@ def _carried(before: Study, after: Study, candidate: Candidate) -> dict[str, str
     blank = to_typed(frame, before.controller, before.system.drive)
     settings = from_typed(read_typed(blank, candidate.texts))
     control = after.controller
-    if settings.reading != control.reading:
-        decade_pa = math.log(10.0) * before.duty.holds[0].setpoint_pa
-        factor = 1.0 / decade_pa if control.reading == "linear" else decade_pa
-        settings = replace(
-            settings, reading=control.reading, kc=settings.kc * factor,
-            setpoint_ramp_per_s=settings.setpoint_ramp_per_s / factor,
-        )  # fmt: skip
+    settings = on_reading(settings, control.reading, pivot_pa(before))
     return as_typed(settings, control, after.system.drive).texts()
+
+
+def pivot_pa(study: Study) -> float:
+    """Return the indicated pressure at which a gain is converted to another reading [Pa].
+
+    It is the highest setpoint of the duty, whatever the settings: so the way back gives the old
+    numbers, and on a linear reading the loop is nowhere faster than it was.
+    """
+    return max(hold.setpoint_pa for hold in study.duty.holds)
+
+
+def on_reading(
+    settings: PidSettings, reading: Literal["log10", "linear"], pressure_pa: float
+) -> PidSettings:
+    """Return settings for another reading, with the same loop gain at one pressure.
+
+    Parameters
+    ----------
+    settings : PidSettings
+    reading : {"log10", "linear"}
+        The reading they are to be for; nothing changes where they are for it.
+    pressure_pa : float
+        Indicated pressure at which the loop's gain stays [Pa]: a decade is ln(10) times it.
+    """
+    if settings.reading == reading:
+        return settings
+    decade_pa = math.log(10.0) * pressure_pa
+    factor = 1.0 / decade_pa if reading == "linear" else decade_pa
+    return replace(
+        settings, reading=reading, kc=settings.kc * factor,
+        setpoint_ramp_per_s=settings.setpoint_ramp_per_s / factor,
+    )  # fmt: skip
 
 
 def as_typed(settings: PidSettings, controller: Controller, drive: Drive) -> TypedSettings:

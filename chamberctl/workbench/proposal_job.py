@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import threading
 import time
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from chamberctl.errors import Infeasible, InputError
-from chamberctl.findings import Finding, gravest_first
+from chamberctl.findings import Finding
 
 if TYPE_CHECKING:
     from chamberctl.control.tuned import Tuning
@@ -18,10 +17,16 @@ if TYPE_CHECKING:
 ONE_SET_HERE = Finding(
     "caution",
     "gain schedule",
-    "The study asks for gains that change with the reading or the output: this page compares "
-    "single sets for the whole duty; the schedule is in the report and in chamberctl tune.",
+    "The study asks for gains that change with the reading or the output. This page compares "
+    "single sets for the whole duty, and its report is of the one in use. For the schedule run "
+    "chamberctl tune or chamberctl report on a file in which no settings are chosen.",
 )
 """What the page says where a study asks for a schedule."""
+
+
+def said_of_schedule(study: Study) -> tuple[Finding, ...]:
+    """Return what has to be said where a study asks for a schedule; nothing where it does not."""
+    return () if study.controller.schedule == "none" else (ONE_SET_HERE,)
 
 
 class ProposalJob:
@@ -69,8 +74,6 @@ class ProposalJob:
 
         try:
             found = tune(self.study.with_text({"controller.schedule": "none"}))
-            if self.study.controller.schedule != "none":
-                found = replace(found, findings=gravest_first((*found.findings, ONE_SET_HERE)))
             self.paces = pace_choice(found)
             self.result = found
         except (Infeasible, InputError) as refusal:

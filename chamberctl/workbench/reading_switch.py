@@ -12,7 +12,7 @@ from chamberctl.control.found import READING
 from chamberctl.display import Display
 from chamberctl.errors import InputError
 from chamberctl.quantities import format_quantity
-from chamberctl.workbench.candidates import Candidate, Shown, as_typed
+from chamberctl.workbench.candidates import Candidate, Shown, as_typed, on_reading, pivot_pa
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
@@ -52,9 +52,8 @@ def other_reading(
 ) -> ReadingSwitch:  # fmt: skip
     """Return what it takes to put the controller on the other reading.
 
-    The gain is converted so that the loop's gain at the design point of the settings in use stays:
-    a decade is ln(10) times the pressure there. Elsewhere the loop's gain changes, and that is the
-    point of it.
+    The gain is converted so that the loop's gain at the duty's highest setpoint stays; see
+    `candidates.pivot_pa`. Elsewhere the loop's gain changes, and that is the point of it.
 
     Parameters
     ----------
@@ -90,15 +89,10 @@ def other_reading(
         changes["controller.reading_low"] = format_quantity(low, control.reading_unit, 6)
         update["reading_low_pa"] = low
     after = control.model_copy(update=update)
-    point = in_use.tuning.points[in_use.tuning.design_index]
-    factor = point.model.output_scale(control.reading) / point.model.output_scale(to)
+    pivot = pivot_pa(study)
 
     def converted(settings: PidSettings) -> TypedSettings:
-        new = replace(
-            settings, reading=to, kc=settings.kc * factor,
-            setpoint_ramp_per_s=settings.setpoint_ramp_per_s / factor,
-        )  # fmt: skip
-        return as_typed(new, after, drive)
+        return as_typed(on_reading(settings, to, pivot), after, drive)
 
     others = []
     for candidate in kept:
@@ -110,9 +104,9 @@ def other_reading(
     typed = converted(in_use.tuning.settings)
     note = f"Converted from a {control.reading} reading."
     before, now = in_use.tuning.typed["Kc"], typed["Kc"]
-    where = Display.of(study).pressure_text(point.point.indicated_pa)
+    where = Display.of(study).pressure_text(pivot)
     said = (
-        f"The controller now works on {READS[to]}. So that the loop's gain at the design point "
+        f"The controller now works on {READS[to]}. So that the loop's gain at the highest setpoint "
         f"({where} indicated) stays as it was, {before.label} {before.text} {before.shown_unit} "
         f"became {now.text} {now.shown_unit}; times stay."
     )

@@ -13,6 +13,7 @@ import chamberctl as cc
 from chamberctl.study import preset_path
 from chamberctl.study.outline import SECTIONS, in_section, outline
 from chamberctl.study.recovery import FOLDER_VARIABLE
+from chamberctl.workbench.candidates import Candidate
 
 Open = Callable[..., AppTest]
 PLANT = "preset:crystal-furnace"
@@ -215,9 +216,52 @@ def test_a_file_that_is_no_study_is_opened_to_be_mended(open_page: Open, tmp_pat
     page = open_page(str(plant))
     assert page.header[0].value == "This text is not a study yet"
     assert any("the unit is missing" in error.value for error in page.error)
+    said = [error.value for error in page.error if "the unit is missing" in error.value]
+    assert len(said) == 1
     page.text_area[0].set_value(text).run()
     assert not page.exception
     assert "Reference plant" in page.markdown[0].value
+
+
+def test_a_file_that_is_no_study_can_be_left_for_another(open_page: Open, tmp_path: Path) -> None:
+    plant = tmp_path / "plant.toml"
+    plant.write_text('title = "nothing yet"\n', encoding="utf-8")
+    page = open_page(str(plant), view="Tune")
+    page.selectbox(key="file:preset").set_value("student-rig").run()
+    page.button(key="file:open preset").click().run()
+    assert not page.exception
+    assert "Student's rig" in page.markdown[0].value
+
+
+@pytest.mark.parametrize("view", ["Describe", "Window", "Tune", "Behave", "Hand over", "Learn"])
+def test_a_text_that_is_no_toml_stops_no_view(open_page: Open, view: str) -> None:
+    page = open_page("preset:reference-plant", section="As text")
+    session = page.session_state["session"]
+    session.use(Candidate("mine", {"Kc": "10"}))
+    session.set_text(session.text.replace("[controller]", "[controller"))
+    page.session_state["view"] = view
+    page.run()
+    assert not page.exception
+    assert "the text is not usable yet" in page.markdown[0].value
+    page.button(key="undo").click().run()
+    assert not page.exception
+    assert not session.problems
+    assert "Settings: mine" in page.markdown[0].value
+
+
+def test_a_bad_entry_of_a_table_is_explained_beside_it(open_page: Open) -> None:
+    page = open_page("preset:freeze-dryer", section="Pumps")
+    path = "system.backing.curve"
+    page.text_input(key=f"{key(page, path)}[2][0]").set_value("0.05").run()
+    assert not page.exception
+    said = [m.value for m in page.markdown if m.value.startswith(":red[**✗ Row 2, first value")]
+    assert len(said) == 1
+    assert "the unit is missing" in said[0]
+    page.text_input(key=f"{key(page, path)}[2][0]").set_value("0.01 mbar").run()
+    said = [m.value for m in page.markdown if m.value.startswith(":red[**✗ Row 2, first value")]
+    assert "not above the pressure of the row before" in said[0]
+    page.text_input(key=f"{key(page, path)}[2][0]").set_value("0,05 mbar").run()
+    assert not page.session_state["session"].problems
 
 
 def test_presets_files_and_uploads_are_opened(open_page: Open, tmp_path: Path) -> None:

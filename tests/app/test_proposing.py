@@ -52,6 +52,7 @@ def test_what_was_found_for_another_text_is_only_kept(open_page: Open) -> None:
     session = page.session_state["session"]
     assert session.settings is None
     assert [kept.name for kept in session.candidates] == ["robust"]
+    assert any("not in use" in info.value for info in page.info)
 
 
 def test_a_study_that_goes_by_the_rule_has_nothing_to_wait_for(open_page: Open) -> None:

@@ -77,6 +77,84 @@ def test_undo_and_redo_go_through_every_kind_of_change(session: Session) -> None
     assert not session.forth
 
 
+def test_undo_and_redo_go_on_after_a_reload(session: Session) -> None:
+    first = session.state
+    session.edit({VOLUME: "600 L"})
+    session.use(Candidate("mine", {"Kc": "2,5"}))
+    session.edit({VOLUME: "600 bananas"})
+    session.edit({"duty.hold_band": "9 %"})
+    last = session.state
+    session.undo()
+    back = Session.restored(kept(session))
+    assert (back.back, back.forth) == (session.back, session.forth)
+    back.redo()
+    assert back.state == last
+    for _ in range(4):
+        back.undo()
+    assert back.state == first
+    assert back.study == cc.load(PRESET)
+    assert Session.restored(kept(back)).forth == back.forth
+
+
+def test_opening_another_study_leaves_unsaved_work_in_its_copy(session: Session) -> None:
+    session.edit({VOLUME: "600 L"})
+    left = session.key
+    session.open("preset:student-rig")
+    assert session.key != left
+    copies = {copy.key: copy for copy in recovery.recent()}
+    assert "600 L" in copies[left].text
+    assert copies[left].differs
+    assert copies[session.key].source == "preset:student-rig"
+    study = Session.restored(copies[left]).study
+    assert study is not None
+    assert study.system.chamber.volume_m3 == pytest.approx(0.6)
+
+
+def test_opening_another_study_over_saved_work_keeps_the_copy(own: Session) -> None:
+    key = own.key
+    own.edit({VOLUME: "600 L"})
+    own.save()
+    own.open("preset:student-rig")
+    assert own.key == key
+    assert len(recovery.recent()) == 1
+
+
+def test_a_home_folder_is_known_by_its_sign(
+    session: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    session.save("~/mine.toml")
+    assert (tmp_path / "mine.toml").is_file()
+    session.edit({VOLUME: "600 L"})
+    session.save("~/mine.toml")
+    session.open("~/mine.toml")
+    assert session.study is not None
+    assert session.study.system.chamber.volume_m3 == pytest.approx(0.6)
+    with pytest.raises(cc.StudyError, match="no such file"):
+        session.open("~nobody-knows-me/mine.toml")
+
+
+def test_a_record_is_written_onto_what_stands_now(session: Session) -> None:
+    session.edit({"controller.as_found": {"Kc": "8", "reading": "log10"}})
+    session.record("as_found", "Ti", " 25,5 ")
+    assert session.study is not None
+    assert session.study.controller.as_found == {"Kc": "8", "reading": "log10", "Ti": "25,5"}
+    for name in ("Kc", "Ti", "reading"):
+        session.record("as_found", name, "")
+    assert session.study.controller.as_found is None
+
+
+def test_a_text_without_fields_says_so(session: Session) -> None:
+    session.edit({VOLUME: "600 bananas"})
+    assert session.has_fields
+    session.set_text(session.text.replace("[controller]", "[controller"))
+    assert not session.has_fields
+    assert not Session.restored(kept(session)).has_fields
+    session.undo()
+    assert session.has_fields
+
+
 def test_the_last_good_study_goes_on_while_a_field_is_wrong(session: Session) -> None:
     session.edit({VOLUME: "600 bananas"})
     assert session.study is not None

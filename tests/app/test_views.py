@@ -47,6 +47,57 @@ def slid(page: AppTest, key: str, steps: int) -> AppTest:
     return slider.set_value(options[options.index(slider.value) + steps]).run()
 
 
+# Where there are no settings, or more than one set
+
+
+@pytest.mark.parametrize("view", ["Describe", "Window", "Tune", "Behave", "Hand over"])
+def test_a_duty_that_cannot_be_held_at_any_point_has_no_settings(
+    open_page: Open, view: str
+) -> None:
+    page = open_page(PLANT)
+    holds = len(page.session_state["session"].study.duty.holds)
+    page.session_state["session"].edit(
+        {f"duty.hold[{number}].setpoint": "0.02 mbar" for number in range(holds)}
+        | {"controller.reading_low": "0.01 mbar"}
+    )
+    assert not page.session_state["session"].problems
+    page.session_state["view"] = view
+    page.run()
+    assert not page.exception
+    assert "✗ NO" in page.markdown[0].value
+    assert "Settings:" not in page.markdown[0].value
+    assert "not reachable" in words(page)
+
+
+@pytest.mark.parametrize("view", ["Tune", "Hand over"])
+def test_a_schedule_that_is_asked_for_is_not_passed_over(open_page: Open, view: str) -> None:
+    page = open_page(PLANT)
+    page.session_state["session"].edit({"controller.schedule": "reading"})
+    page.session_state["view"] = view
+    page.run()
+    assert not page.exception
+    assert "This page compares single sets" in words(page)
+    page.button(key="undo").click().run()
+    assert "This page compares single sets" not in words(page)
+
+
+def test_settings_are_not_shown_beside_themselves_after_a_change_of_the_reading(
+    open_page: Open,
+) -> None:
+    page = open_page(PLANT, view="Tune")
+    page.text_input(key="tune:exact:Kc").set_value("9").run()
+    page.toggle(key="tune:kept").set_value(True).run()
+    page.text_input(key="kept:name").set_value("calm")
+    page.button(key="kept:keep").click().run()
+    before = page.session_state["session"].settings.texts
+    for reading in ("linear", "log10"):
+        page.segmented_control(key="tune:reading").set_value(reading).run()
+        assert not page.exception
+        assert tables(page).count(">calm<") == 1
+    after = page.session_state["session"].settings.texts
+    assert float(after["Kc"]) == pytest.approx(float(before["Kc"]), rel=5e-3)
+
+
 # Tune
 
 

@@ -17,9 +17,18 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 #: A busy machine takes its time: what is expected may come as late as what is waited for.
 expect.set_options(timeout=60_000)
 
+#: Width and height of the papers that are printed on [mm], and the margin they leave.
+PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+MARGIN_MM = 15.0
+
 CHECKOUT = Path(__file__).resolve().parents[2]
 #: No name but the loopback's own address is ever resolved.
 CUT_OFF = "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1"
+
+
+def content_px(paper: str) -> int:
+    """Return what is left of a paper's width between its margins, in CSS pixels, 96 to the inch."""
+    return int((PAPERS[paper][0] - 2.0 * MARGIN_MM) / 25.4 * 96)
 
 
 class Server:

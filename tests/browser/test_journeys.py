@@ -20,8 +20,8 @@ from chamberctl.lessons.exercise import exercise
 from chamberctl.lessons.tour import TOUR, data_csv
 from chamberctl.study import preset_path
 from chamberctl.study.reading import loads
-from tests.browser.conftest import Server
-from tests.browser.test_workbench import choose, go, settled, strip, typed
+from tests.browser.conftest import PAPERS, Server, content_px
+from tests.browser.test_workbench import VIEWS, choose, go, settled, strip, typed
 from tests.recompute_loop import compare
 
 pytestmark = pytest.mark.browser
@@ -198,6 +198,41 @@ def test_a_student_with_a_wrong_sign_to_the_right_answer(page: Page, server: Ser
     expect(page.get_by_text("Answer key")).to_have_count(0)
     page.get_by_text("I am the teacher").click()
     expect(page.get_by_text("Answer key of exercise 7")).to_be_visible()
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("view", VIEWS)
+def test_on_paper_nothing_is_cut_off_or_printed_over(
+    page: Page, server: Server, view: str, paper: str
+) -> None:
+    go(page, server, view)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": content_px(paper), "height": 1000})
+    page.wait_for_timeout(300)
+    found = page.evaluate(
+        """() => {
+            const words = [...document.querySelectorAll(".stMain *")]
+                .filter(e => e.checkVisibility()
+                    && !e.closest("details:not([open]) > :not(summary)"))
+                .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()));
+            const boxes = words.map(e => { const range = document.createRange();
+                range.selectNodeContents(e);
+                return [e, range.getBoundingClientRect()]; })
+                .filter(([e, box]) => box.width > 1 && box.height > 1);
+            const edge = document.documentElement.clientWidth + 1;
+            const said = e => e.textContent.trim().slice(0, 30);
+            const wide = boxes.filter(([e, box]) => box.right > edge).map(([e]) => said(e));
+            const over = [];
+            boxes.forEach(([a, one], i) => boxes.slice(i + 1).forEach(([b, two]) => {
+                const line = e => e.closest("p, li, td, th");  // its words share its lines
+                if (a.contains(b) || b.contains(a) || (line(a) && line(a) === line(b))) return;
+                if (Math.min(one.right, two.right) - Math.max(one.left, two.left) > 3
+                    && Math.min(one.bottom, two.bottom) - Math.max(one.top, two.top) > 6)
+                    over.push(`${said(a)} | ${said(b)}`); }));
+            return [wide, over];
+        }"""
+    )
+    assert found == [[], []]
 
 
 def test_the_hand_over_prints_whole(page: Page, server: Server, tmp_path: Path) -> None:

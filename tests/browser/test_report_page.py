@@ -14,11 +14,10 @@ import chamberctl as cc
 from chamberctl.errors import Infeasible
 from chamberctl.study import loads
 from tests import studies
+from tests.browser.conftest import PAPERS, content_px
 
 pytestmark = pytest.mark.browser
 
-#: Width of an A4 page between margins of 15 mm, in CSS pixels at 96 per inch.
-A4_CONTENT_PX = int((210 - 30) / 25.4 * 96)
 #: Two presets and a refusal in every run, the other presets by hand.
 QUICK = ("crystal-furnace", "freeze-dryer")
 NAMES = [
@@ -103,20 +102,29 @@ def test_nothing_is_fetched(page: Page, report: Path, requests: list[str]) -> No
     assert requests == [report.as_uri()]
 
 
-def test_nothing_is_wider_than_the_paper(page: Page) -> None:
+@pytest.mark.parametrize("paper", PAPERS)
+def test_nothing_is_wider_than_the_paper(page: Page, paper: str) -> None:
     page.emulate_media(media="print")
-    page.set_viewport_size({"width": A4_CONTENT_PX, "height": 1000})
+    page.set_viewport_size({"width": content_px(paper), "height": 1000})
     assert too_wide(page) == []
 
 
-def test_it_prints_to_a4(page: Page, tmp_path: Path) -> None:
-    data = page.pdf(prefer_css_page_size=True, print_background=False)
-    boxes = {line for line in data.split(b"\n") if b"/MediaBox" in line}
-    assert boxes
-    sizes = [[float(x) for x in box.split(b"[")[1].split(b"]")[0].split()] for box in boxes]
-    for size in sizes:
-        assert size[2:] == pytest.approx([595.3, 841.9], abs=1.0)
-    assert data.count(b"/Type /Page\n") >= 4
+def sizes(printed: bytes) -> list[list[float]]:
+    """Return width and height of all pages of a PDF [points]."""
+    boxes = {line for line in printed.split(b"\n") if b"/MediaBox" in line}
+    return [[float(x) for x in box.split(b"[")[1].split(b"]")[0].split()][2:] for box in boxes]
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_it_prints_on_either_paper(page: Page, paper: str) -> None:
+    """By itself it takes A4; whoever has Letter in the printer says so, and it fits as well."""
+    own = {"prefer_css_page_size": True} if paper == "A4" else {"format": paper}
+    printed = page.pdf(print_background=False, **own)  # type: ignore[arg-type]
+    width, height = (side / 25.4 * 72.0 for side in PAPERS[paper])
+    assert sizes(printed)
+    for size in sizes(printed):
+        assert size == pytest.approx([width, height], abs=1.0)
+    assert printed.count(b"/Type /Page\n") >= 4
 
 
 @pytest.mark.parametrize("width", [1280, 800])

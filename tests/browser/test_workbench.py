@@ -281,3 +281,126 @@ def test_the_server_is_killed_five_times_in_the_middle_of_a_save(
     assert sorted(path.name for path in tmp_path.iterdir() if path.suffix == ".toml") == [
         "plant.toml"
     ]
+
+
+def test_undo_goes_on_after_a_reload(page: Page, server: Server) -> None:
+    go(page, server)
+    for volume in ("610 L", "620 L"):
+        typed(page, "volume (must be given)", volume)
+    page.reload()
+    settled(page)
+    field = page.get_by_label("volume (must be given)", exact=True)
+    for volume in ("610 L", "500 L"):
+        page.get_by_role("button", name="Undo").click()
+        settled(page)
+        expect(field).to_have_value(volume)
+    page.get_by_role("button", name="Redo").click()
+    settled(page)
+    expect(field).to_have_value("610 L")
+
+
+def test_entries_typed_one_after_the_other_are_all_taken(page: Page, server: Server) -> None:
+    """Whoever types does not wait for the page between one entry and the next."""
+    go(page, server)
+    page.get_by_text("Open another study, save or download this one").click()
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(preset_path("freeze-dryer"))
+    settled(page)
+    choose(page, "Pumps")
+    entries = {
+        "curve, row 1, second value": "9 m3/h", "curve, row 2, first value": "0,06 mbar",
+        "curve, row 2, second value": "31 m3/h", "curve, row 3, second value": "43 m3/h",
+    }  # fmt: skip
+    fields = [page.get_by_label(label, exact=True).first for label in entries]
+    for field, text in zip(fields, entries.values(), strict=True):
+        field.fill(text)
+        field.press("Tab")
+    settled(page)
+    for field, text in zip(fields, entries.values(), strict=True):
+        expect(field).to_have_value(text)
+    choose(page, "As text")
+    text = page.get_by_label("Study (TOML)").input_value()
+    for entry in entries.values():
+        assert f'"{entry}"' in text
+
+
+def test_settings_found_keep_the_reading_they_were_found_on(page: Page, server: Server) -> None:
+    """They are the way back: what was typed before a change of the reading stays what it meant."""
+    go(page, server, "Tune")
+    found = page.get_by_role("button", name="Settings found in the controller")
+    found.click()
+    settled(page)
+    typed(page, "Gain found [%/%]", "8")
+    page.keyboard.press("Escape")
+    page.get_by_role("radio", name="linear", exact=True).click()
+    settled(page)
+    found.click()
+    settled(page)
+    expect(page.get_by_label("Gain found [%/%]", exact=True)).to_have_value("8")
+    typed(page, "Integral time found [s]", "25,5")
+    page.keyboard.press("Escape")
+    choose(page, "Describe")
+    choose(page, "As text")
+    text = page.get_by_label("Study (TOML)").input_value()
+    record = text[text.index("as_found") :].split("\n\n")[0]
+    for said in ('Kc = "8"', 'Ti = "25,5"', 'reading = "log10"'):
+        assert said in record
+
+
+def test_unsaved_work_is_offered_after_another_study_was_opened(page: Page, server: Server) -> None:
+    go(page, server)
+    typed(page, "volume (must be given)", "615 L")
+    left = key(page)
+    page.get_by_text("Open another study, save or download this one").click()
+    settled(page)
+    page.get_by_role("button", name="Open this preset").click()
+    settled(page)
+    assert key(page) != left
+    page.locator(f'[class*="st-key-go-{left}"] button').click()
+    settled(page)
+    expect(page.get_by_label("volume (must be given)", exact=True)).to_have_value("615 L")
+
+
+def test_on_a_telephone_the_strip_leaves_room(page: Page, server: Server) -> None:
+    """All views side by side, and three quarters of the screen for what is below them."""
+    page.set_viewport_size({"width": 390, "height": 844})
+    go(page, server, "Tune")
+    tops = {
+        strip(page).get_by_role("radio", name=view, exact=True).bounding_box()["y"]  # type: ignore[index]
+        for view in VIEWS
+    }
+    assert len(tops) == 1
+    box = strip(page).bounding_box()
+    assert box is not None
+    assert box["height"] < 844 / 4
+
+
+def test_a_page_that_fails_sends_nobody_elsewhere(server: Server) -> None:
+    """No link to a search, no words of a service: an error of the page says no more than that."""
+    from chamberctl.resources import resource_folder
+
+    settings = (resource_folder("app") / ".streamlit" / "config.toml").read_text(encoding="utf-8")
+    assert "showErrorLinks = false" in settings
+
+
+def test_what_is_taken_back_while_settings_are_sought_stays_so(page: Page, server: Server) -> None:
+    """A part of the page that draws itself anew reports fields that are gone: they say nothing."""
+    go(page, server, "Tune")
+    page.get_by_role("radio", name="on the nonlinear plant").click()
+    settled(page)
+    page.get_by_text("Published rules side by side").click()  # what makes the page slow
+    settled(page)
+    found = page.get_by_role("button", name="Settings found in the controller")
+    found.click()
+    settled(page)
+    typed(page, "Gain found [%/%]", "8")
+    typed(page, "Integral time found [s]", "25,5")
+    page.keyboard.press("Escape")
+    settled(page)
+    page.get_by_role("button", name="Find robust settings").click()
+    expect(page.get_by_text("Finding robust settings")).to_be_visible()
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_timeout(6_000)
+    found.click()
+    expect(page.get_by_label("Gain found [%/%]", exact=True)).to_have_value("8")
+    expect(page.get_by_label("Integral time found [s]", exact=True)).to_have_value("")

@@ -27,15 +27,10 @@ from desk.session import Session
 
 def show(session: Session) -> None:
     """Draw the view."""
-    with st.expander("Open another study, save or download this one"):
-        study_file.show(session)
+    _files(session)
     with st.container():
         study_file.say_unsaved(session)
-    try:
-        blocks = outline(session.text, session.study)
-    except cc.StudyError:
-        mend(session)
-        return
+    blocks = outline(session.text, session.study)
     if session.study is not None:
         with st.expander("The system as described", expanded=True):
             _sketch(session, session.study)
@@ -52,10 +47,17 @@ def show(session: Session) -> None:
 
 
 def mend(session: Session) -> None:
-    """Show a text that is no study, to be mended."""
+    """Show a text that is no study, to be mended or left for another study."""
+    _files(session)
     st.header("This text is not a study yet")
-    show_problems("What is wrong", session.problems)
+    if session.study is not None:
+        st.caption("Window, Behave and Learn go on with the last good study.")
     _as_text(session)
+
+
+def _files(session: Session) -> None:
+    with st.expander("Open another study, save or download this one"):
+        study_file.show(session)
 
 
 def _sketch(session: Session, study: cc.Study) -> None:
@@ -170,6 +172,6 @@ def _as_text(session: Session) -> None:
     def take() -> None:
         session.set_text(st.session_state[key])
 
-    st.text_area("Study (TOML)", session.text, height=600, key=key, on_change=take)
     if session.problems:
         show_problems("Not usable yet", session.problems)
+    st.text_area("Study (TOML)", session.text, height=600, key=key, on_change=take)

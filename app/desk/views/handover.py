@@ -9,9 +9,10 @@ from chamberctl.control.forms import ACTION_SENTENCE
 from chamberctl.report import gains_text
 from chamberctl.report.tables import Column, Row, Table
 from chamberctl.study.outline import outline
+from chamberctl.workbench.proposal_job import said_of_schedule
 from desk import judged, read_back, report_files
 from desk.fields import show_entry
-from desk.findings import show_refusal
+from desk.findings import show_findings, show_refusal
 from desk.session import Session
 from desk.tables import show_table
 
@@ -33,6 +34,7 @@ def show(session: Session) -> None:
         show_refusal(tuning)
         report_files.show(session)
         return
+    show_findings(said_of_schedule(study))
     left, right = st.columns([1.5, 1], gap="large")
     with left:
         _numbers(session, study, tuning)

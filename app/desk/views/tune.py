@@ -16,6 +16,7 @@ from chamberctl.workbench.answers_picture import answers_picture
 from chamberctl.workbench.candidates import Bench, Shown
 from chamberctl.workbench.comparison import side_by_side
 from chamberctl.workbench.frequency_picture import frequency_picture
+from chamberctl.workbench.proposal_job import said_of_schedule
 from chamberctl.workbench.reading_switch import other_reading
 from desk import calmness, explained, judged, kept, own_way, proposing, rules, settings_entry, strip
 from desk.findings import show_findings, show_refusal
@@ -40,6 +41,8 @@ def show(session: Session) -> None:
             own_way.show_found(session, tuning)
         with st.popover("How the study finds its own settings"):
             own_way.show(session)
+    assert session.study is not None
+    show_findings(said_of_schedule(session.study))
     calmness.choose(session)
     _live(session, strip.words_place())
     calmness.show(session)
