@@ -1,6 +1,7 @@
 """A denser look at an envelope: gas loads, setpoints and tolerances between those tuned for.
 
-Settings are tuned for tens of plants and checked at many times more. And at the ends of all
+Settings are tuned for tens of plants and checked at many times more, and on either side of the
+bends of the map from output to pumps, where the loop's gain jumps. And at the ends of all
 tolerances at once, which no sensible setting is tuned for, the loop must still be stable.
 """
 
@@ -12,6 +13,7 @@ from itertools import pairwise, product
 from typing import TYPE_CHECKING, NamedTuple
 
 from chamberctl.control.envelope import Envelope, envelope_of
+from chamberctl.control.map_bends import plants_at_bends
 from chamberctl.control.tolerance_cases import Case, Cases
 
 if TYPE_CHECKING:
@@ -26,22 +28,35 @@ class Spacing(NamedTuple):
     Parameters
     ----------
     gas_steps : int
-        Equal ratios into which the range of gas loads of each hold is divided.
-    setpoints : int
-        Setpoints between two holds, at least.
+        Equal ratios into which the range of gas loads of each hold is divided, at least.
+    setpoint_steps : int
+        The same between two setpoints.
     per_decade : int
-        Setpoints per decade, at least.
+        Equal ratios per decade of either, at least.
     """
 
     gas_steps: int
-    setpoints: int
+    setpoint_steps: int
     per_decade: int
 
+    def steps(self, least: int, low: float, high: float) -> int:
+        """Return into how many equal ratios a range is divided.
 
-COARSE = Spacing(4, 2, 4)
+        Parameters
+        ----------
+        least : int
+            The fewest, `gas_steps` or `setpoint_steps`.
+        low, high : float
+            Ends of the range, in any unit; one that begins at 0 has no decades.
+        """
+        decades = math.log10(high / low) if low > 0.0 else 0.0
+        return max(least, math.ceil(decades * self.per_decade - 1e-9))
+
+
+COARSE = Spacing(4, 3, 4)
 """For everything that is known within a tolerance only."""
 
-FINE = Spacing(12, 2, 24)
+FINE = Spacing(12, 3, 24)
 """For what comes near a limit: a peak between two setpoints 10 % apart is found to 1e-3."""
 
 MOST_COMBINED = 6
@@ -70,8 +85,11 @@ def dense_envelope(
         Plants, and what is lost.
     """
     own = envelope_of(study, points, list(_between_ends(Cases(study))))
-    inner = envelope_of(*between, list(_halves(Cases(between[0]))))
-    return Envelope((*own.plants, *inner.plants), (*own.lost, *inner.lost))
+    cases = Cases(between[0])
+    inner = envelope_of(*between, list(_halves(cases)))
+    hard = [case for case in cases.tuned_for() if len(case.ends) != 1]
+    bent = plants_at_bends(between[1], hard)
+    return Envelope((*own.plants, *inner.plants, *bent), (*own.lost, *inner.lost))
 
 
 def fine_envelope(
@@ -87,7 +105,9 @@ def fine_envelope(
         Cases of the study itself, or of another one between its holds.
     """
     cases = Cases(finely[0])
-    return envelope_of(*finely, [cases.same(case) for case in every])
+    same = [cases.same(case) for case in every]
+    found = envelope_of(*finely, same)
+    return Envelope((*found.plants, *plants_at_bends(finely[1], same)), found.lost)
 
 
 def corner_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
@@ -134,25 +154,20 @@ def between_study(study: Study, spacing: Spacing = COARSE) -> Study:
         How closely they lie.
     """
     holds = study.duty.holds
-    finer = [
-        hold.model_copy(update={"gas_loads_pa_m3_s": _finer(hold, spacing.gas_steps)})
-        for hold in holds
-    ]
+    finer = [hold.model_copy(update={"gas_loads_pa_m3_s": _finer(hold, spacing)}) for hold in holds]
     ranked = sorted(holds, key=lambda hold: hold.setpoint_pa)
     for low, high in pairwise(ranked):
         if high.setpoint_pa > low.setpoint_pa:
-            decades = math.log10(high.setpoint_pa / low.setpoint_pa)
-            count = max(spacing.setpoints, math.ceil(decades * spacing.per_decade - 1e-9) - 1)
-            shares = (step / (count + 1) for step in range(1, count + 1))
-            finer += [hold_between(low, high, share) for share in shares]
+            steps = spacing.steps(spacing.setpoint_steps, low.setpoint_pa, high.setpoint_pa)
+            finer += [hold_between(low, high, step / steps) for step in range(1, steps)]
     duty = study.duty.model_copy(update={"holds": tuple(finer)})
     return study.model_copy(update={"duty": duty})
 
 
-def _finer(hold: Hold, count: int) -> tuple[float, ...]:
+def _finer(hold: Hold, spacing: Spacing) -> tuple[float, ...]:
     low, high = min(hold.gas_loads_pa_m3_s), max(hold.gas_loads_pa_m3_s)
-    steps = [share / count for share in range(count + 1)]
-    inner = [_ratio(low, high, share) for share in steps] if low < high else []
+    steps = spacing.steps(spacing.gas_steps, low, high)
+    inner = [_ratio(low, high, step / steps) for step in range(steps + 1)] if low < high else []
     return tuple(sorted({*hold.gas_loads_pa_m3_s, *inner}))
 
 

@@ -110,6 +110,8 @@ def operating_points(
     gas_loads_pa_m3_s: Sequence[float],
     labels: Sequence[str],
     gauge: Gauge | None = None,
+    *,
+    reasons: bool = True,
 ) -> tuple[OperatingPoint, ...]:
     """Find many operating points by reading and gas load at once; infeasible ones are kept.
 
@@ -123,11 +125,13 @@ def operating_points(
         Label of each point.
     gauge : study.Gauge, optional
         The loop's gauge; the first one if not given.
+    reasons : bool
+        Whether points without a steady state say why.
 
     Returns
     -------
     tuple of OperatingPoint
-        In the order given; those without a steady state say why.
+        In the order given.
     """
     chain = build_chain(system)
     gauge = gauge if gauge is not None else system.gauges[0]
@@ -148,10 +152,12 @@ def operating_points(
             points.append(point_at(found, int(place[index]), chain, system, label))
             continue
         pressure, load = float(wanted[index]), float(loads[index])
-        error = _unreachable(chain, system, node, pressure, gauge, load)
-        points.append(
-            _infeasible_point(system, gauge, label, float(indicated_pa[index]), load, error)
-        )
+        shown = float(indicated_pa[index])
+        if reasons:
+            error = _unreachable(chain, system, node, pressure, gauge, load)
+            points.append(_infeasible_point(system, gauge, label, shown, load, error))
+        else:
+            points.append(_without_state(label, shown, load))
     return tuple(points)
 
 
@@ -235,26 +241,37 @@ def _infeasible_point(
     system: System, gauge: Gauge, where: str, indicated_pa: float, load: float, error: Infeasible
 ) -> OperatingPoint:
     """Keep a point that has no steady state, with its reason, instead of dropping it."""
+    findings = (Finding("no", where, f"{error.reason} {error.nearest}".strip()),)
+    point = replace(
+        _without_state(where, indicated_pa, load),
+        reason=error.reason,
+        nearest=error.nearest,
+        findings=findings,
+    )
+    if gauge.position != "chamber":
+        return point
+    down, up = slew_rates(system, float(true_pressure(system, gauge, indicated_pa)), load)
+    return replace(point, slew_down_pa_s=down, slew_up_pa_s=up)
+
+
+def _without_state(where: str, indicated_pa: float, load: float) -> OperatingPoint:
+    """Return a point of which nothing is known but what is asked."""
     nan = float("nan")
     numbers = {
         name: nan for name, kind in OperatingPoint.__annotations__.items() if kind == "float"
     }
     numbers |= {"indicated_pa": indicated_pa, "gas_load_pa_m3_s": load}
-    findings = [Finding("no", where, f"{error.reason} {error.nearest}".strip())]
-    if gauge.position == "chamber":
-        down, up = slew_rates(system, float(true_pressure(system, gauge, indicated_pa)), load)
-        numbers |= {"slew_down_pa_s": down, "slew_up_pa_s": up}
     return OperatingPoint(
         where=where,
         feasible=False,
-        reason=error.reason,
-        nearest=error.nearest,
+        reason="",
+        nearest="",
         node_names=(),
         node_pressures_pa=(),
         regimes=(),
         limited_by="",
         extrapolated=False,
-        findings=tuple(findings),
+        findings=(),
         below_floor=False,
         **numbers,
     )

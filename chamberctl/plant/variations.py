@@ -129,9 +129,7 @@ def outcomes(
         One for each changed study.
     """
     chain = build_chain(study.system)
-    start = _starts(study, chain, points)
-    if not ends:
-        start = start[slice(2 * len(points), None)]
+    start = _starts(study, chain, points, ends)
     chains = [build_chain(one.system) for one in changed]
     keys = [_steady_key(one, its) for one, its in zip(changed, chains, strict=True)]
     first = {key: index for index, key in reversed(list(enumerate(keys)))}
@@ -166,20 +164,29 @@ def _steady_key(study: Study, chain: Chain) -> tuple[object, ...]:
     )
 
 
-def _starts(study: Study, chain: Chain, points: Sequence[OperatingPoint]) -> States:
+def _starts(
+    study: Study, chain: Chain, points: Sequence[OperatingPoint], with_ends: bool
+) -> States:
     """States to begin from: every point at maximum speed, at minimum speed, and as it is held.
 
-    A point that speed does not hold begins at maximum speed.
+    A point that speed does not hold begins at maximum speed. Without the ends of the window the
+    points alone.
     """
     drive = study.system.drive
     loads = np.array([point.gas_load_pa_m3_s for point in points])
-    speeds = np.repeat([drive.maximum_speed, drive.minimum_speed], loads.size)
-    ends = steady_pressures(chain, speeds, np.tile(loads, 2))
-    held = ends[:, : loads.size].copy()
+    held = np.full((chain.size, loads.size), np.nan)
     speed = np.full(loads.size, drive.maximum_speed)
     for i, point in enumerate(points):
         if point.feasible:
             held[:, i], speed[i] = point.node_pressures_pa, point.speed
+    lost = np.array([not point.feasible for point in points])
+    if not with_ends:
+        if np.any(lost):
+            held[:, lost] = steady_pressures(chain, speed[lost], loads[lost])
+        return States(held, speed, loads, np.ones(loads.size, dtype=bool))
+    speeds = np.repeat([drive.maximum_speed, drive.minimum_speed], loads.size)
+    ends = steady_pressures(chain, speeds, np.tile(loads, 2))
+    held[:, lost] = ends[:, : loads.size][:, lost]
     return States(
         np.concatenate([ends, held], axis=1),
         np.concatenate([speeds, speed]),

@@ -168,13 +168,15 @@ def loop_gauge(study: Study) -> Gauge:
     return next(gauge for gauge in study.system.gauges if gauge.tag == study.controller.gauge)
 
 
-def duty_points(study: Study) -> tuple[OperatingPoint, ...]:
+def duty_points(study: Study, *, reasons: bool = True) -> tuple[OperatingPoint, ...]:
     """Operating point of every setpoint at each of its gas loads; infeasible ones are kept.
 
     Parameters
     ----------
     study : Study
         System, duty and controller.
+    reasons : bool
+        Whether infeasible points say why; to find that out takes longer than all the rest.
 
     Returns
     -------
@@ -182,7 +184,9 @@ def duty_points(study: Study) -> tuple[OperatingPoint, ...]:
         In the order of `study.duty_points()`.
     """
     setpoints, loads, labels = zip(*study.duty_points(), strict=True)
-    found = operating_points(study.system, setpoints, loads, labels, loop_gauge(study))
+    found = operating_points(
+        study.system, setpoints, loads, labels, loop_gauge(study), reasons=reasons
+    )
     return refused_below(study, found)
 
 
