@@ -37,6 +37,20 @@ def number(value: float | None, digits: int = 3) -> str:
     return quantities.format_number(value, digits)
 
 
+def rounded_up(value: float, digits: int = 2) -> float:
+    """Return the next number of a few digits that is not below a positive one.
+
+    Parameters
+    ----------
+    value : float
+        Above 0.
+    digits : int
+        Significant digits.
+    """
+    step = 10.0 ** (math.floor(math.log10(value)) + 1 - digits)
+    return float(f"{math.ceil(value / step * (1.0 - 1e-12)) * step:.{digits}g}")
+
+
 @dataclass(frozen=True)
 class Display:
     """The units in which one study's results are shown.

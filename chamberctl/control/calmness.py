@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import replace
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -15,11 +17,11 @@ if TYPE_CHECKING:
     from chamberctl.control.pace import LoopLimits
     from chamberctl.plant.linear import LoopModel, Reading
 
-HIGHEST_MS = 4.0
-"""No nearest request is sought above this Ms."""
+HIGHEST_MS, LOWEST_DISK_MARGIN = 4.0, 0.3
+"""No nearest request is sought beyond these."""
 
-MS_STEP = 0.01
-"""The nearest Ms is told to this step."""
+STEP = 0.01
+"""The nearest Ms or disk margin is told to this step."""
 
 
 class Recovery(NamedTuple):
@@ -97,32 +99,39 @@ def slowest(plants: Sequence[EnvelopePlant], reading: Reading, integral_action: 
     return max(every, key=lambda one: one.ratio)
 
 
-def nearest_ms(limits: LoopLimits, good: Callable[[LoopLimits], bool]) -> float | None:
-    """Return the smallest Ms above the one asked for that will do, by bisection.
+def nearest(
+    limits: LoopLimits, name: Literal["ms", "disk_margin"], good: Callable[[LoopLimits], bool]
+) -> float | None:
+    """Return what to ask for in place of one limit, as near as will do, by bisection.
 
     Parameters
     ----------
     limits : LoopLimits
         What was asked for, and will not do.
+    name : {"ms", "disk_margin"}
+        The limit that is loosened: Ms rises, the disk margin falls.
     good : callable
         Whether limits will do; they may not be feasible at all.
 
     Returns
     -------
     float or None
-        Ms [-], a multiple of MS_STEP; None if none does.
+        Ms or disk margin [-], a multiple of STEP; None if none does.
     """
+    if name == "ms":
+        steps = range(math.floor(limits.ms / STEP) + 1, round(HIGHEST_MS / STEP) + 1)
+    else:
+        asked = limits.disk_margin or 0.0
+        steps = range(math.ceil(asked / STEP) - 1, round(LOWEST_DISK_MARGIN / STEP) - 1, -1)
 
-    def does(steps: int) -> bool:
+    def does(step: int) -> bool:
+        value = step * STEP
+        looser = limits.at_peak(value) if name == "ms" else replace(limits, disk_margin=value)
         try:
-            return good(limits.at_peak(steps * MS_STEP))
+            return good(looser)
         except Infeasible:
             return False
 
-    low, high = math.floor(limits.ms / MS_STEP), round(HIGHEST_MS / MS_STEP)
-    if low >= high or not does(high):
+    if not steps or not does(steps[-1]):
         return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if does(middle) else (middle, high)
-    return high * MS_STEP
+    return steps[bisect_left(steps, True, key=does)] * STEP

@@ -20,6 +20,7 @@ from chamberctl.control.gain_gaps import largest_gain, turns
 from chamberctl.control.loop_excess import excesses, sharpened
 from chamberctl.control.loop_grid import LoopGrid, Shape, loop_grid, rates
 from chamberctl.control.shape_search import SHARES, Height, Place, ShapeSearch
+from chamberctl.display import number, rounded_up
 from chamberctl.errors import Infeasible, InputError
 
 if TYPE_CHECKING:
@@ -45,6 +46,10 @@ EXACT = 1e-5
 
 NEAR = 0.9
 """Peaks on the frequency grid that reach this share of their limit are polished."""
+
+NOISE_ROOM = 1.05
+"""Least limit on noise that is offered, against what integral action asks for: room for plants that
+join later."""
 
 ROUNDS = 200
 """Far more rounds than plants and peaks ever needed to join."""
@@ -130,6 +135,7 @@ class Finder:
         Infeasible
             If no gain does, or any does.
         """
+        _require_room_for_noise(self.grid, limits)
         slow, fast = rates(self.grid.loops)
         times = SHORTEST / float(np.max(fast)), LONGEST / float(np.min(slow))
         search = ShapeSearch(*times, self.shares)
@@ -205,6 +211,20 @@ def _unbounded() -> Infeasible:
     return Infeasible(
         "No limit binds: the loop would allow any gain, for nothing in the model is slow or late.",
         "State scan time, dead time and lags, or limit the noise gain.",
+    )
+
+
+def _require_room_for_noise(grid: LoopGrid, limits: LoopLimits) -> None:
+    """Refuse what integral action cannot do: it follows a reading that is wrong for long."""
+    most = float(np.max(grid.lasting))
+    if limits.noise_gain is None or limits.noise_gain > most:
+        return
+    least = rounded_up(NOISE_ROOM * most)
+    raise Infeasible(
+        f"No gains keep the noise gain at {number(limits.noise_gain)}: integral action follows a "
+        "reading that is wrong for long, and the speed then moves by up to "
+        f"{number(most)} % of rated speed per % of the reading, whatever the gains.",
+        f"Nearest: noise gain {number(least)}.",
     )
 
 

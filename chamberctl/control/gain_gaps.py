@@ -52,7 +52,7 @@ class Intervals:
 
 
 def quadratics(
-    value: Complex, law: Complex, limits: LoopLimits
+    value: Complex, law: Complex, reading_scale: Array, limits: LoopLimits
 ) -> Iterator[tuple[LimitName, Array, Array, float]]:
     """Yield each limit with its alpha, beta and gamma at every entry.
 
@@ -62,13 +62,15 @@ def quadratics(
         X, the loop with gain 1.
     law : array of complex
         The law with gain 1.
+    reading_scale : array
+        One whole reading in the law's reading [decades or Pa].
     limits : LoopLimits
         What is asked.
 
     Notes
     -----
     |S| <= Ms: |1 + kX|^2 >= 1/Ms^2. |T| <= Mt: |kX|^2 <= Mt^2 |1 + kX|^2. |S - 1/2| <= 1/d:
-    |1 - kX|^2 <= (2/d)^2 |1 + kX|^2. |K S| <= N: |kQ|^2 <= N^2 |1 + kX|^2.
+    |1 - kX|^2 <= (2/d)^2 |1 + kX|^2. |K S| <= N: |kQr|^2 <= N^2 |1 + kX|^2.
     """
     size, real = value.real**2 + value.imag**2, value.real
     yield "ms", size, real, 1.0 - 1.0 / limits.ms**2
@@ -78,7 +80,7 @@ def quadratics(
         square = limits.disk_margin**2
         yield "disk_margin", size, real * ((4.0 + square) / (4.0 - square)), 1.0
     if limits.noise_gain is not None:
-        law_size = law.real**2 + law.imag**2
+        law_size = (law.real**2 + law.imag**2) * reading_scale**2
         yield "noise_gain", size - law_size / limits.noise_gain**2, real, 1.0
 
 
@@ -88,7 +90,7 @@ def forbidden(
     """Return the gains that some limit forbids at some entry."""
     found = [
         Forbidden(name, *_roots(alpha, beta, gamma))
-        for name, alpha, beta, gamma in quadratics(value, law, limits)
+        for name, alpha, beta, gamma in quadratics(value, law, grid.reading_scale[grid.row], limits)
     ]
     if is_asked(limits):
         found += forbidden_by_crossings(grid, value, counts, limits)

@@ -7,6 +7,7 @@ again on much shorter ones where a frequency was added.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,10 +27,19 @@ PASSES, SHARP = 6, 1e-6
 
 
 def noise_gains(grid: LoopGrid, gain: float, shape: Shape) -> Array:
-    """Return |K S| at every entry of the grid [speed fraction per decade, or per Pa]."""
+    """Return |K S| at every entry of the grid [speed fraction per fraction of reading]."""
     law = gain * grid.law(shape)
-    found: Array = np.abs(law / (1.0 + grid.plant * law))
+    found: Array = np.abs(law / (1.0 + grid.plant * law)) * grid.reading_scale[grid.row]
     return found
+
+
+def largest_noise_gain(grid: LoopGrid, gain: float, shape: Shape) -> float:
+    """Return the largest |K S| of all plants [speed fraction per fraction of reading].
+
+    Below the lowest frequency of the grid it goes to that of a reading which is wrong for ever.
+    """
+    most = float(np.max(noise_gains(grid, gain, shape)))
+    return max(most, float(np.max(grid.lasting))) if math.isfinite(shape.ti_s) else most
 
 
 def peaks(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict[LimitName, Array]:
@@ -74,6 +84,8 @@ def excesses(
         at = np.flatnonzero(size == most[grid.row])
         omega = np.empty(grid.count)
         omega[grid.row[at[::-1]]] = grid.omega[at[::-1]]
+        if name == "noise_gain" and limits.noise_gain is not None:
+            most = np.maximum(most, grid.lasting / limits.noise_gain)
         found[name] = Excess(most, omega)
     if is_asked(limits):
         value = grid.plant * grid.law(shape)

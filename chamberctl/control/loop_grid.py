@@ -52,6 +52,7 @@ class LoopGrid:
 
     Plant j has the entries start[j] to start[j + 1] - 1, by frequency. `plant` is -G; `straight`
     and `integral` are the law with Kc = 1 without integral action, and what Ti = 1 s adds.
+    `reading_scale` is one whole reading of each plant in the law's reading [decades or Pa].
     """
 
     loops: LoopStack
@@ -61,6 +62,7 @@ class LoopGrid:
     straight: Complex
     integral: Complex
     start: Index
+    reading_scale: Array
 
     @property
     def count(self) -> int:
@@ -71,6 +73,16 @@ class LoopGrid:
     def level(self) -> Array:
         """Size of each plant where its phase first passes -180 degrees, or at its end."""
         return _levels(self)
+
+    @cached_property
+    def lasting(self) -> Array:
+        """Change of speed by a reading that is wrong for ever, the loop closed with an integral.
+
+        It is 1/|G(0)| of each plant, whatever the law [speed fraction per fraction of reading]; 0
+        where the plant integrates.
+        """
+        static = self.reading_scale / np.abs(self.plant[self.start[:-1]])
+        return np.where(self.loops.integrators > 1, 0.0, static)
 
     @cached_property
     def largest_gain(self) -> float:
@@ -93,7 +105,7 @@ class LoopGrid:
         take = np.arange(row.size) - start[row] + self.start[rows][row]
         return LoopGrid(
             self.loops.subset(rows), row, self.omega[take], self.plant[take],
-            self.straight[take], self.integral[take], start,
+            self.straight[take], self.integral[take], start, self.reading_scale[rows],
         )  # fmt: skip
 
     def with_points(self, row: Index, omega: Array) -> LoopGrid:
@@ -152,7 +164,8 @@ def loop_grid(
     omega[:, -1] = high
     row = np.repeat(np.arange(loops.count), points)
     more, where = near_poles(loops, np.full(loops.count, low), high)
-    grid = _grid(loops, np.concatenate([row, more]), np.concatenate([omega.ravel(), where]))
+    scale = np.array([model.output_scale(frame.reading) for model in models])
+    grid = _grid(loops, np.concatenate([row, more]), np.concatenate([omega.ravel(), where]), scale)
     return _with_orders(_turns_of_dead_time(grid), orders)
 
 
@@ -164,11 +177,11 @@ def _with_orders(grid: LoopGrid, orders: Sequence[str]) -> LoopGrid:
     return replace(whole, integral=integral)
 
 
-def _grid(loops: LoopStack, row: Index, omega: Array) -> LoopGrid:
+def _grid(loops: LoopStack, row: Index, omega: Array, reading_scale: Array) -> LoopGrid:
     order = np.lexsort((omega, row))
     row, omega = row[order], omega[order]
     start = np.searchsorted(row, np.arange(loops.count + 1))
-    return LoopGrid(loops, row, omega, *_responses(loops, omega, row), start)
+    return LoopGrid(loops, row, omega, *_responses(loops, omega, row), start, reading_scale)
 
 
 def rates(loops: LoopStack) -> tuple[Array, Array]:

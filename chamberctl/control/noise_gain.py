@@ -2,35 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.loop_excess import noise_gains
+from chamberctl.control.loop_excess import largest_noise_gain
 from chamberctl.control.loop_grid import Shape, loop_grid
 from chamberctl.display import number
 from chamberctl.findings import Finding
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
-    from chamberctl.plant.linear import LoopModel, Reading
+    from chamberctl.plant.linear import LoopModel
 
 Array = NDArray[np.float64]
-
-
-def per_reading(reading: Reading, pressure_pa: float) -> float:
-    """Return what one unit of the law's reading is, as a share of the reading [1/decade or 1/Pa].
-
-    Parameters
-    ----------
-    reading : {"log10", "linear"}
-    pressure_pa : float
-        Indicated pressure [Pa].
-    """
-    return math.log(10.0) if reading == "log10" else 1.0 / pressure_pa
 
 
 def noise_gain(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> Array:
@@ -51,8 +38,8 @@ def noise_gain(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> 
     found = []
     for model, law in zip(models, settings, strict=True):
         grid = loop_grid([model], law, (law.integral,))
-        peak = np.max(noise_gains(grid, law.kc, Shape(law.ti_s, law.td_s, law.tfd_s)))
-        found.append(float(peak) / per_reading(law.reading, model.reading_pa))
+        shape = Shape(law.ti_s, law.td_s, law.tfd_s)
+        found.append(largest_noise_gain(grid, law.kc, shape))
     return np.array(found)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from chamberctl.control.crossing_limits import Excess
 from chamberctl.control.finder import Finder, Order
-from chamberctl.control.loop_excess import excesses, noise_gains
+from chamberctl.control.loop_excess import excesses, largest_noise_gain
 from chamberctl.control.margins import margins
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ class Optimum:
     margins : EnvelopeMargins
         Margins of `settings` at every plant.
     noise_gain : float
-        Largest |K S| over all plants [speed fraction per decade, or per Pa].
+        Largest |K S| over all plants [speed fraction per fraction of reading].
     """
 
     settings: PidSettings
@@ -106,7 +106,7 @@ def optimum_of(finder: Finder, limits: LoopLimits) -> Optimum:
         integral_action=law.integral_action,
         bindings=_bindings(finder, excesses(finder.grid, *law, limits)),
         margins=found[worse],
-        noise_gain=float(np.max(noise_gains(finder.grid, law.gain, shape))),
+        noise_gain=largest_noise_gain(finder.grid, law.gain, shape),
     )
 
 

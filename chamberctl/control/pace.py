@@ -77,7 +77,7 @@ class LoopLimits:
     disk_margin : float or None
         Smallest disk margin 1/max|S - 1/2| [-].
     noise_gain : float or None
-        Largest |K S| from noise on the reading to speed [speed fraction per decade, or per Pa].
+        Largest |K S| from noise on the reading to speed [speed fraction per fraction of reading].
     gain_margin, phase_margin_deg, delay_margin_s : float or None
         Smallest gain margin [-], phase margin [deg] and delay margin [s].
     """
@@ -117,15 +117,13 @@ class LoopLimits:
         """
         return cls(ms=ms, mt=ms)
 
-    def within(self, duty: Limits, per_reading: float) -> LoopLimits:
+    def within(self, duty: Limits) -> LoopLimits:
         """Return the limits with the margins that a duty asks for, and its Ms where it is lower.
 
         Parameters
         ----------
         duty : Limits
             What the duty asks for.
-        per_reading : float
-            Share of the reading that one unit of the law's reading is [1/decade or 1/Pa].
         """
         lower = self if duty.ms is None else self.at_peak(min(self.ms, duty.ms))
         return replace(
@@ -134,8 +132,15 @@ class LoopLimits:
             phase_margin_deg=duty.phase_margin_deg,
             delay_margin_s=duty.delay_margin_s,
             disk_margin=duty.disk_margin,
-            noise_gain=None if duty.noise_gain is None else duty.noise_gain * per_reading,
+            noise_gain=duty.noise_gain,
         )
+
+    @property
+    def ms_bound(self) -> float:
+        """Largest Ms that Ms itself and the disk margin d allow [-]: |S| <= |S - 1/2| + 1/2."""
+        if self.disk_margin is None:
+            return self.ms
+        return min(self.ms, 1.0 / self.disk_margin + 0.5)
 
     def at_peak(self, ms: float) -> LoopLimits:
         """Return the limits with another Ms; Mt follows where it was the same."""

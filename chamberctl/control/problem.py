@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from chamberctl.control.dense_envelope import FINE, between_study
 from chamberctl.control.finder import Finder, Order, Structure
-from chamberctl.control.noise_gain import per_reading
 from chamberctl.control.pace import LoopLimits
 from chamberctl.plant.window import duty_points
 
@@ -26,14 +25,10 @@ def limits_of(study: Study, ms: float) -> LoopLimits:
     Parameters
     ----------
     study : Study
-        Noise on a linear reading counts at the highest setpoint, where it is largest.
     ms : float
         Largest Ms, and largest Mt [-].
     """
-    highest = max(hold.setpoint_pa for hold in study.duty.holds)
-    return LoopLimits.of_peak(ms).within(
-        study.duty.limits, per_reading(study.controller.reading, highest)
-    )
+    return LoopLimits.of_peak(ms).within(study.duty.limits)
 
 
 @dataclass(frozen=True)
@@ -61,13 +56,13 @@ class Problem:
     def between(self) -> tuple[Study, tuple[OperatingPoint, ...]]:
         """The study with gas loads and setpoints between those of its duty, and their points."""
         study = between_study(self.study)
-        return study, duty_points(study)
+        return study, duty_points(study, reasons=False)
 
     @cached_property
     def finely(self) -> tuple[Study, tuple[OperatingPoint, ...]]:
         """As `between`, closely spaced."""
         study = between_study(self.study, FINE)
-        return study, duty_points(study)
+        return study, duty_points(study, reasons=False)
 
     @property
     def orders(self) -> tuple[Order, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from chamberctl.control.calmness import Recovery, nearest_ms, slowest
+from chamberctl.control.calmness import Recovery, nearest, slowest
 from chamberctl.control.dense_check import DenseCheck, densely
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import Envelope, EnvelopePlant, LostPlant, envelope
@@ -14,15 +14,14 @@ from chamberctl.control.finder import Finder, Structure
 from chamberctl.control.optimum import Optimum, optimum_of
 from chamberctl.control.pace import (
     DEFAULT_PACE,
-    LEAST_USUAL_MS,
     LIMIT_WORDS,
     PACES,
     LoopLimits,
     limit_text,
-    pace_name,
 )
 from chamberctl.control.problem import Problem, limits_of
 from chamberctl.control.relaxations import Relaxation, relaxations
+from chamberctl.control.worth import as_stated, require_worth
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
@@ -56,7 +55,7 @@ class RobustOptimum:
     margins : EnvelopeMargins
         Margins of `settings` at `plants`.
     noise_gain : float
-        Largest |K S| over `plants` [speed fraction per decade, or per Pa].
+        Largest |K S| over `plants` [speed fraction per fraction of reading].
     bindings : tuple of Binding
         Where limits bind, numbered as in `plants`.
     relaxations : tuple of Relaxation
@@ -144,11 +143,11 @@ def robust_settings(
         raise _nothing_held(points)
     finder = problem.finder(found.plants)
     optimum = _best(finder, limits)
-    slow = _require_worth(finder, found.plants, limits, optimum)
+    slow = require_worth(finder, found.plants, limits, optimum)
     plants, check = found.plants, None
     if dense:
         plants, optimum, check = densely(problem, plants, limits, optimum)
-    recovery = slowest(_as_stated(plants), optimum.settings.reading, optimum.integral_action)
+    recovery = slowest(as_stated(plants), optimum.settings.reading, optimum.integral_action)
     eased = relaxations(problem, plants, limits, optimum) if explain else ()
     return RobustOptimum(
         settings=optimum.settings,
@@ -190,57 +189,10 @@ def _best(finder: Finder, limits: LoopLimits) -> Optimum:
     try:
         return optimum_of(finder, limits)
     except Infeasible as error:
-        nearest = nearest_ms(limits, lambda asked: bool(finder.solve(asked)))
-        if nearest is None:
+        looser = nearest(limits, "ms", lambda asked: bool(finder.solve(asked)))
+        if looser is None:
             raise
-        raise Infeasible(error.reason, f"Nearest: Ms {number(nearest)}.") from error
-
-
-def _as_stated(plants: Sequence[EnvelopePlant]) -> list[EnvelopePlant]:
-    return [plant for plant in plants if not plant.case.label]
-
-
-def _require_worth(
-    finder: Finder, plants: Sequence[EnvelopePlant], limits: LoopLimits, optimum: Optimum
-) -> tuple[Finding, ...]:
-    """Refuse an unusually small Ms with which the loop is slower than a plant by itself.
-
-    With a usual Ms it is the nature of the plant, and worth a caution if the plant is as stated.
-    """
-    unusual = limits.ms < LEAST_USUAL_MS
-    judged = plants if unusual else _as_stated(plants)
-    reading = optimum.settings.reading
-
-    def slowest_of(integral_action: float) -> Recovery:
-        return slowest(judged, reading, integral_action)
-
-    found = slowest_of(optimum.integral_action)
-    if found.ratio <= 1.0:
-        return ()
-    text = (
-        f"With {pace_name(limits.ms)} even the best loop is slower than the plant by itself. At "
-        f"{found.where} a step of the gas load leaves as much integrated error as "
-        f"{number(found.loop_s)} s of the deviation that it would have without control; by the "
-        "same measure the plant's own transient to its new pressure, with the speed left alone, "
-        f"takes {number(found.own_s)} s."
-    )
-    nearest = nearest_ms(
-        limits, lambda asked: slowest_of(finder.solve(asked).integral_action).ratio <= 1.0
-    )
-    if unusual:
-        raise Infeasible(text, _nearest_usual(nearest))
-    advice = "" if nearest is None else f"From Ms {number(nearest)} on it is the faster one."
-    return (Finding("caution", "slow loop", f"{text} {advice}".strip()),)
-
-
-def _nearest_usual(nearest: float | None) -> str:
-    """Say which Ms would be answered: one worth having everywhere, or the lowest usual one."""
-    if nearest is not None and nearest <= LEAST_USUAL_MS:
-        return f"Nearest: Ms {number(nearest)}."
-    usual = f"Nearest: Ms {number(LEAST_USUAL_MS)}, the lowest usual one"
-    if nearest is None:
-        return f"{usual}."
-    return f"{usual}; from Ms {number(nearest)} on the loop is the faster one at every plant."
+        raise Infeasible(error.reason, f"Nearest: Ms {number(looser)}.") from error
 
 
 def _why(

@@ -164,10 +164,7 @@ def _threshold(study: Study, key: Key, below: ScheduleEntry, above: ScheduleEntr
     if key == "reading":
         half = at * reading_half_width(gauge, at)
     else:
-        reading = study.controller.reading
-        pressure = max(p.model.reading_pa for e in (below, above) for p in e.plants)
-        sigma = gauge.noise * (pressure if reading == "linear" else 1.0 / math.log(10.0))
-        noise = SIGMAS * sigma * max(below.noise_gain, above.noise_gain)
+        noise = SIGMAS * gauge.noise * max(below.noise_gain, above.noise_gain)
         half = max(noise + study.system.drive.resolution, LEAST_OUTPUT)
         half = min(half, at * CHECKED_BESIDE)
     return Threshold(at, at + half, at - half)

@@ -33,7 +33,7 @@ class ScheduleEntry:
     margins : EnvelopeMargins
         Margins of `settings` at `plants`.
     noise_gain : float
-        Largest |K S| over `plants` [speed fraction per decade, or per Pa].
+        Largest |K S| over `plants` [speed fraction per fraction of reading].
     points : tuple of str
         Duty points in the range; none where it only leads from one entry to another.
     why : str

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.control.calmness import slowest
-from chamberctl.control.loop_excess import noise_gains
+from chamberctl.control.loop_excess import largest_noise_gain
 from chamberctl.control.pace import PACES
 from chamberctl.control.problem import Problem
 from chamberctl.errors import Infeasible
@@ -40,7 +40,7 @@ class TradeOff:
     ti_s, td_s : array
         Integral and derivative time [s].
     noise_gain : array
-        Largest |K S| [speed fraction per decade, or per Pa].
+        Largest |K S| [speed fraction per fraction of reading].
     recovery_s : array
         Integrated deviation after a step of the gas load over the lasting deviation without
         control, at the duty point as stated where it is longest against the plant by itself [s].
@@ -93,7 +93,7 @@ def trade_off(study: Study, optimum: RobustOptimum, ms: Sequence[float] | None =
             rows.append([np.nan] * 6)
             continue
         found = gain / shape.ti_s
-        noise = float(np.max(noise_gains(finder.grid, gain, shape)))
+        noise = largest_noise_gain(finder.grid, gain, shape)
         recovery = slowest(stated, reading, found).loop_s
         rows.append([found, gain, shape.ti_s, shape.td_s, noise, recovery])
     action, kc, ti_s, td_s, noise_gain, recovery_s = np.array(rows).T

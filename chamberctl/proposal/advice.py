@@ -7,11 +7,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from chamberctl.control.duty_margins import spread_finding
 from chamberctl.control.finder import Law
-from chamberctl.control.loop_excess import noise_gains
+from chamberctl.control.loop_excess import largest_noise_gain
 from chamberctl.control.problem import Problem
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
@@ -144,7 +142,7 @@ def _other(
         law = finder.solve(optimum.limits)
     except Infeasible:
         return None
-    return _Other(law, float(np.max(noise_gains(finder.grid, *law))))
+    return _Other(law, largest_noise_gain(finder.grid, *law))
 
 
 def _derivative(study: Study, optimum: RobustOptimum) -> Advice:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from chamberctl.control.setpoint_overshoot import setpoint_overshoot
-from chamberctl.display import number
+from chamberctl.display import number, rounded_up
 from chamberctl.errors import Infeasible
 from chamberctl.proposal.choices import allowed_excursion, excursion_limits
 from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS
@@ -40,15 +41,15 @@ class Breach:
     scenario : str
     where : str
         Duty point, or plant within the tolerances.
-    limits : tuple of str
-        The limits that are broken.
+    reached : mapping of str to float
+        The limits that are broken, by their names in words, and what is reached instead.
     reasons : tuple of str
         One sentence for each.
     """
 
     scenario: str
     where: str
-    limits: tuple[str, ...]
+    reached: Mapping[str, float]
     reasons: tuple[str, ...]
 
     @property
@@ -124,4 +125,28 @@ def overshoot_breaches(
         f"The linear loop goes {number(100 * found[at])} % past the setpoint after a step of "
         f"{number(100 * study.duty.setpoint_step)} %; at most {number(100 * allowed)} % is allowed."
     )
-    return (Breach("setpoint-step-up", plants[at].where, ("overshoot",), (reason,)),)
+    reached = {"overshoot": float(found[at])}
+    return (Breach("setpoint-step-up", plants[at].where, reached, (reason,)),)
+
+
+def nearest_limits(broken: Sequence[Breach]) -> tuple[str, ...]:
+    """Return what could be asked for in place of the limits that are broken, in words.
+
+    Parameters
+    ----------
+    broken : sequence of Breach
+        All breaches of the settings that come nearest.
+    """
+    found = []
+    for what in LIMITS.values():
+        reached = [one.reached[what.name] for one in broken if what.name in one.reached]
+        if not reached:
+            continue
+        worst = (min if what.at_least else max)(reached) * what.factor
+        if not all(map(math.isfinite, reached)):
+            found.append(f"no limit on {what.name}")
+        elif what.at_least:
+            found.append(f"{what.name} at least {math.floor(worst)} {what.unit}")
+        else:
+            found.append(f"{what.name} at most {number(rounded_up(worst))} {what.unit}")
+    return tuple(found)

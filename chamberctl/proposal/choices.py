@@ -284,10 +284,9 @@ def _ramp(
         f"{_past(chosen[1])}."
     )
     if chosen[1].passed > allowed:
-        text += (
-            f" That is still more than the {number(100 * allowed)} % asked for: gas alone lifts "
-            "the pressure back."
-        )
+        text += f" That is still more than the {number(100 * allowed)} % asked for"
+        down = chosen[1].scenario == "setpoint-step-down"
+        text += ": gas alone lifts the pressure back." if down else "."
     return settings, Choice("ramp", text, _seen(tried))
 
 

@@ -16,7 +16,13 @@ from chamberctl.control.tuning import assess, assessed, rule_tuning
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding, gravest_first
-from chamberctl.proposal.breaches import Breach, asks_large_signals, breaches, overshoot_breaches
+from chamberctl.proposal.breaches import (
+    Breach,
+    asks_large_signals,
+    breaches,
+    nearest_limits,
+    overshoot_breaches,
+)
 from chamberctl.proposal.choices import choose
 from chamberctl.proposal.effective_delay import effective_delay
 from chamberctl.proposal.scheduling import with_schedule
@@ -192,12 +198,11 @@ def _with_trials(
     findings += [Finding("no", "limits on the plant", breach.text) for breach in broken]
     if broken:
         tried = number(asked) if len(paces) == 1 else f"{number(asked)} to {number(paces[-1])}"
-        findings.append(
-            Finding(
-                "note",
-                "limits on the plant",
-                f"No Ms of {tried} keeps all limits: loosen the limit, ramp setpoints and openings "
-                "more slowly, or change what binds (drive ramps, gas load, volume).",
-            )
+        least = ", ".join(nearest_limits(broken))
+        text = (
+            f"No Ms of {tried} keeps all limits. Nearest, with {pace_name(ms)}: {least}. Or ramp "
+            "setpoints and openings more slowly, or change what binds (drive ramps, gas load, "
+            "volume)."
         )
+        findings.append(Finding("note", "limits on the plant", text))
     return replace(tuning, findings=gravest_first(findings), holds=tuning.holds and not broken)

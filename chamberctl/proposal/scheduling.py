@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 from chamberctl.control.calmness import slowest
 from chamberctl.control.designs import Design
 from chamberctl.control.margins import margins
-from chamberctl.control.pace import LEAST_USUAL_MS, pace_name
+from chamberctl.control.pace import LEAST_USUAL_MS
 from chamberctl.control.schedule import gain_schedule
 from chamberctl.control.scheduled import scheduled
 from chamberctl.control.tuning import assessed
+from chamberctl.control.worth import nearest_usual
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding, gravest_first
@@ -81,7 +82,7 @@ def with_schedule(
 
 def _require_worth(found: GainSchedule) -> None:
     """Refuse an unusually small Ms with which an entry is slower than its plants, as of one set."""
-    if found.limits.ms >= LEAST_USUAL_MS:
+    if found.limits.ms_bound >= LEAST_USUAL_MS:
         return
     for entry in found.entries:
         own = [plant for plant in entry.plants if plant.at in entry.points]
@@ -90,9 +91,9 @@ def _require_worth(found: GainSchedule) -> None:
         worst = slowest(own, entry.settings.reading, entry.integral_action)
         if worst.ratio > 1.0:
             raise Infeasible(
-                f"With {pace_name(found.limits.ms)} even the loop of a schedule is slower than the "
-                f"plant by itself at {worst.where}.",
-                f"Nearest: Ms {number(LEAST_USUAL_MS)}, the lowest usual one.",
+                f"With Ms held to {number(found.limits.ms_bound)} even the loop of a schedule is "
+                f"slower than the plant by itself at {worst.where}.",
+                nearest_usual(found.limits),
             )
 
 

@@ -180,8 +180,12 @@ def _which(tuning: Tuning) -> str:
 
 def limits_in_words(study: Study) -> list[str]:
     """Return the duty's limits, such as "Ms at most 2"."""
-    return [
+    found = [
         f"{NAMES[name][0]} at {'least' if NAMES[name][2] else 'most'} {number(value)}"
         + (f" {NAMES[name][1]}" if NAMES[name][1] != "ratio" else "")
         for name, value in limits(study).items()
     ]
+    noise = study.duty.limits.noise_gain
+    if noise is not None:
+        found.append(f"Speed moved by noise at most {number(noise)} % per % of the reading")
+    return found

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -95,14 +96,14 @@ class Verdict:
         The limits that were looked at; empty where the duty states none.
     reasons : tuple of str
         What is not kept, one sentence each.
-    broken : tuple of str
-        Names of the limits that are not kept, as in `judged`.
+    broken : mapping of str to float
+        The limits that are not kept, named as in `judged`, and what the run shows instead.
     """
 
     holds: bool
     judged: tuple[str, ...]
     reasons: tuple[str, ...]
-    broken: tuple[str, ...] = ()
+    broken: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -226,7 +227,7 @@ def verdict(found: Metrics, limits: Limits) -> Verdict:
     """
     if not found.complete:
         return Verdict(False, (), tuple(finding.text for finding in found.findings))
-    judged, reasons, broken = [], [], []
+    judged, reasons, broken = [], [], {}
     for name, what in LIMITS.items():
         limit = getattr(limits, name)
         value = getattr(found, what.metric)
@@ -236,8 +237,8 @@ def verdict(found: Metrics, limits: Limits) -> Verdict:
         kept = value >= limit if what.at_least else value <= limit
         if not kept:
             reasons.append(_broken(what, value, limit))
-            broken.append(what.name)
-    return Verdict(not reasons, tuple(judged), tuple(reasons), tuple(broken))
+            broken[what.name] = value
+    return Verdict(not reasons, tuple(judged), tuple(reasons), broken)
 
 
 def _broken(what: LimitOn, value: float, limit: float) -> str:

@@ -13,6 +13,7 @@ from chamberctl.control.margins import margins
 from chamberctl.control.noise_gain import noise_gain
 from chamberctl.control.robust import robust_settings
 from chamberctl.control.tuning import rule_tuning
+from chamberctl.report.margins_text import limits_in_words
 from tests.control import loops
 from tests.control.loops import plant
 
@@ -41,16 +42,48 @@ def test_a_duty_may_limit_what_noise_does_to_the_drive(reading: str) -> None:
     free = robust_settings(plain, dense=False, explain=False)
     models = [one.model for one in free.plants]
     before = float(np.max(noise_gain(models, [free.settings] * len(models))))
+    assert free.noise_gain == pytest.approx(before, rel=2e-3)
     study = plain.with_text({"duty.limits.noise_gain": f"{0.6 * before:.4f}"})
     found = robust_settings(study, dense=False, explain=False)
     after = float(np.max(noise_gain(models, [found.settings] * len(models))))
-    assert after <= 0.6 * before * (1.0 + 2e-3)
+    assert after == pytest.approx(0.6 * before, rel=2e-3)
     assert found.integral_action < free.integral_action
-    if (
-        reading == "log10"
-    ):  # with the linear one less proportional action is better than less of all
-        assert after == pytest.approx(0.6 * before, rel=2e-3)
-        assert found.bindings[0].limit == "noise_gain"
+    assert found.bindings[0].limit == "noise_gain"
+
+
+@pytest.mark.parametrize("reading", ["log10", "linear"])
+def test_with_integral_action_a_lasting_error_moves_the_speed_whatever_the_gains(
+    reading: str,
+) -> None:
+    """|K S| -> 1/|G(0)| at low frequency: 1 % less pressure takes n dp/(p dn) of the speed."""
+    slow = replace(plant([2.0], [1e4, 1.0]), reading_pa=250.0)
+    scale = slow.output_scale("log10" if reading == "log10" else "linear")
+    calm = loops.settings(1e-9 / scale, 1e8, scan_time_s=0.1, reading=reading)
+    assert noise_gain([slow], [calm])[0] == pytest.approx(0.5, rel=1e-6)
+    without = replace(calm, ti_s=math.inf)
+    assert noise_gain([slow], [without])[0] < 1e-8
+    integrating = plant([1.0], [1.0, 0.0])
+    gentle = loops.settings(0.1, 100.0, scan_time_s=0.1)
+    assert noise_gain([integrating], [gentle])[0] < 0.2
+
+
+@pytest.mark.parametrize("asked", ["0.01", "0.3", "0.6"])
+@pytest.mark.parametrize("reading", ["log10", "linear"])
+def test_less_noise_than_integral_action_needs_is_refused_with_the_nearest(
+    reading: str, asked: str
+) -> None:
+    study = cc.load(PLANT).with_text(
+        {"controller.reading": reading, "duty.limits.noise_gain": asked}
+    )
+    with pytest.raises(cc.Infeasible, match="integral action follows") as refused:
+        robust_settings(study, dense=False, explain=False)
+    nearest = refused.value.nearest.removeprefix("Nearest: noise gain ").rstrip(".")
+    found = robust_settings(study.with_text({"duty.limits.noise_gain": nearest}), explain=False)
+    models = [one.model for one in found.plants]
+    most = float(np.max(noise_gain(models, [found.settings] * len(models))))
+    assert most <= float(nearest) * (1.0 + 1e-3)
+    (slow,) = (one.text for one in found.findings if one.subject == "slow loop")
+    assert f"With noise gain {nearest} even the best loop" in slow
 
 
 def test_settings_that_pass_on_more_noise_than_the_duty_allows_are_a_no() -> None:
@@ -73,3 +106,26 @@ def test_a_duty_may_ask_for_a_disk_margin() -> None:
     loose = rule_tuning(cc.load(PLANT).with_text({"duty.limits.disk_margin": "1.9"}))
     assert not loose.holds
     assert any("disk margin" in one.text for one in loose.findings if one.severity == "no")
+
+
+@pytest.mark.parametrize("asked", ["1.99", "1.6"])
+def test_a_disk_margin_that_leaves_no_loop_worth_having_is_refused(asked: str) -> None:
+    """|S| <= |S - 1/2| + 1/2, so that the disk margin bounds Ms: 1.43 leaves 1.2 of it."""
+    study = cc.load(PLANT).with_text({"duty.limits.disk_margin": asked})
+    with pytest.raises(cc.Infeasible, match=f"With disk margin {asked} even the best") as refused:
+        robust_settings(study, dense=False, explain=False)
+    assert refused.value.nearest.startswith("Nearest: disk margin 1.42, which lets Ms rise to 1.2")
+    usual = study.with_text({"duty.limits.disk_margin": "1.42"})
+    found = robust_settings(usual, dense=False, explain=False)
+    worst = float(np.max(margins([one.model for one in found.plants], found.settings).ms))
+    assert worst <= 1.0 / 1.42 + 0.5 + 1e-3
+    (slow,) = (one.text for one in found.findings if one.subject == "slow loop")
+    worth = slow.rpartition("With disk margin ")[2].partition(" or less")[0]
+    loose = study.with_text({"duty.limits.disk_margin": worth})
+    found = robust_settings(loose, dense=False, explain=False)
+    assert not [one for one in found.findings if one.subject == "slow loop"]
+
+
+def test_the_limit_on_noise_is_named_among_the_limits() -> None:
+    study = cc.load(PLANT).with_text({"duty.limits.noise_gain": "2.5"})
+    assert "Speed moved by noise at most 2.5 % per % of the reading" in limits_in_words(study)

@@ -232,7 +232,7 @@ def test_what_a_known_dead_time_is_worth_is_what_it_gives_when_it_is_known(tmp_p
 def test_a_loop_calmer_than_the_plant_itself_is_refused_with_the_nearest_one() -> None:
     with pytest.raises(Infeasible, match="slower than the plant by itself") as error:
         robust_settings(small(), ms_limit=1.1)
-    assert error.value.nearest.startswith("Nearest: Ms 1.2, the lowest usual one; from Ms 1.")
+    assert error.value.nearest.startswith("Nearest: Ms 1.2, the lowest usual one; with Ms 1.")
     nearest = float(re.findall(r"Ms (1\.\d+)", error.value.nearest)[1])
     calmer, found = (
         robust_settings(small(), ms_limit=ms, dense=False, explain=False)

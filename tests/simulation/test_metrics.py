@@ -396,7 +396,7 @@ def test_each_limit_is_judged_against_its_own_metric(name: str) -> None:
     broken = verdict(m, Limits(**{name: GIVEN[name] - 2000.0 * small}))
     assert not broken.holds
     assert len(broken.reasons) == 1
-    assert broken.broken == broken.judged
+    assert tuple(broken.broken) == broken.judged
     assert broken.reasons[0].lower().startswith(LIMITS[name].name)
     assert ("at least" if name == "time_in_band" else "at most") in broken.reasons[0]
 
