@@ -141,6 +141,7 @@ def test_settings_of_tuning_and_of_the_record(run: Any, study: str, tmp_path: Pa
     [
         (("--set", "gain"), "--set needs NAME=NUMBER"),
         (("--set", "gain=2"), "'integral' is missing"),
+        (("--set", "gain=two", "--set", "integral=20"), "--set.gain"),
         ((*KNOWN, "--settings", "as-found"), "leave out --settings"),
         ((*KNOWN, "--reading-span", "0", "100"), "controller.reading_low"),
         ((*KNOWN, "--gain-as", "loud"), "controller.gain_as"),

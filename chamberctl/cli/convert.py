@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from chamberctl.cli import text
 from chamberctl.cli.arguments import UsageError
 from chamberctl.cli.progress import Progress
 from chamberctl.cli.tuned import tuned
-
-if TYPE_CHECKING:
-    from chamberctl.study import Study
 
 WORDS = (
     "form", "gain_as", "integral_as", "derivative_as", "filter_as", "reading_unit", "output_unit",
@@ -29,12 +26,16 @@ def convert(arguments: argparse.Namespace) -> bool:
     changes = _changes(arguments)
     with Progress() as progress:
         study, recorded = load(arguments.study), arguments.settings.replace("-", "_")
-        if arguments.set:
-            if arguments.settings != "tuned":
-                raise UsageError("--set gives the settings: leave out --settings")
-            study, recorded = _with_typed(study, arguments.set), "as_found"
+        if arguments.set and recorded != "tuned":
+            raise UsageError("--set gives the settings: leave out --settings")
         progress.step("loading the control library")
-        source = tuned(study, progress) if recorded == "tuned" else recorded
+        source: Any = recorded
+        if arguments.set:
+            from chamberctl.control.found import settings_from
+
+            source = settings_from(study, _typed(arguments.set), "--set")
+        elif recorded == "tuned":
+            source = tuned(study, progress)
         progress.step("converting, and checking every duty point")
         found = retype(study, source, changes)
     from chamberctl.control.forms import ACTION_SENTENCE
@@ -84,11 +85,11 @@ def _changes(arguments: argparse.Namespace) -> dict[str, Any]:
     return found
 
 
-def _with_typed(study: Study, entries: list[str]) -> Study:
+def _typed(entries: list[str]) -> dict[str, str]:
     typed = {}
     for entry in entries:
         name, equals, value = entry.partition("=")
         if not equals or not name.strip() or not value.strip():
             raise UsageError(f"--set needs NAME=NUMBER, such as gain=2; given '{entry}'")
         typed[name.strip()] = value.strip()
-    return study.with_text({"controller.as_found": typed})
+    return typed

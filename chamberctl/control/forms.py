@@ -32,6 +32,7 @@ from chamberctl.control.panel import (
     ramp_per_s,
 )
 from chamberctl.control.registers import Registers, register_findings
+from chamberctl.errors import QuantityError
 from chamberctl.findings import Finding
 
 if TYPE_CHECKING:
@@ -211,7 +212,7 @@ def read_typed(typed: TypedSettings, texts: Mapping[str, str]) -> TypedSettings:
     FormError
         If a symbol is unknown.
     QuantityError
-        If a text is not one number.
+        If a text is not one finite number; its field is the symbol.
     """
     known = [row.key for row in typed.rows]
     for key in texts:
@@ -226,7 +227,10 @@ def read_typed(typed: TypedSettings, texts: Mapping[str, str]) -> TypedSettings:
             return replace(row, text=text, value=math.nan)
         if text == OFF and row.key in ("Tf", "Tfd", "Tt", "ramp"):
             return replace(row, text=text, value=math.inf)
-        return replace(row, text=text, value=quantities.parse(text, "number"))
+        try:
+            return replace(row, text=text, value=quantities.parse(text, "number"))
+        except QuantityError as error:
+            raise QuantityError(error.first.remedy, given=text, field=row.key) from error
 
     return replace(typed, rows=tuple(read(row) for row in typed.rows), is_rounded=False)
 

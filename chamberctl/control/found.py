@@ -65,8 +65,8 @@ class FoundSettings:
 
     Parameters
     ----------
-    record : {"as_found", "as_left", "settings"}
-        Table of the study.
+    place : str
+        Where, such as "controller.as_found".
     typed : TypedSettings
         As typed, in the controller's language.
     settings : PidSettings
@@ -77,7 +77,7 @@ class FoundSettings:
         Entries that are no settings of the law.
     """
 
-    record: Record
+    place: str
     typed: TypedSettings
     settings: PidSettings
     assumed: tuple[str, ...]
@@ -110,10 +110,27 @@ def found_settings(study: Study, record: Record = "as_found") -> FoundSettings |
         If a text is not one number.
     """
     texts: Mapping[str, str] | None = getattr(study.controller, record)
-    if not texts:
-        return None
-    place = f"controller.{record}"
-    then = as_recorded(study, record)
+    return settings_from(study, texts, f"controller.{record}") if texts else None
+
+
+def settings_from(study: Study, texts: Mapping[str, str], place: str) -> FoundSettings:
+    """Return what texts mean as settings of a study's controller.
+
+    Parameters
+    ----------
+    study : Study
+        For the language of its controller.
+    texts : mapping of str to str
+        As the tables of `found_settings`.
+    place : str
+        Where they stand, for errors.
+
+    Raises
+    ------
+    FormError, QuantityError
+        As `found_settings`.
+    """
+    then = _on_reading_of(study, texts, place)
     # any gains: they are replaced by what was written down
     frame = replace(settings_frame(then), kc=1.0, ti_s=60.0)
     blank = to_typed(frame, then.controller, then.system.drive)
@@ -148,12 +165,11 @@ def found_settings(study: Study, record: Record = "as_found") -> FoundSettings |
     try:
         typed = read_typed(blank, numbers)
         settings = from_typed(typed)
-    except FormError as error:
+    except (FormError, QuantityError) as error:
         first = error.first
-        raise FormError(
-            first.remedy, given=first.given, field=first.field or place, file=study.file
-        ) from error
-    return FoundSettings(record, typed, settings, tuple(assumed), tuple(others))
+        where = f"{place}.{named[first.field][0]}" if first.field in named else first.field or place
+        raise type(error)(first.remedy, given=first.given, field=where, file=study.file) from error
+    return FoundSettings(place, typed, settings, tuple(assumed), tuple(others))
 
 
 def as_recorded(study: Study, record: Record = "as_found") -> Study:
@@ -171,12 +187,16 @@ def as_recorded(study: Study, record: Record = "as_found") -> Study:
         If the table's entry "reading" is none.
     """
     texts: Mapping[str, str] = getattr(study.controller, record) or {}
+    return _on_reading_of(study, texts, f"controller.{record}")
+
+
+def _on_reading_of(study: Study, texts: Mapping[str, str], place: str) -> Study:
     reading = texts.get(READING, study.controller.reading)
     if reading == study.controller.reading:
         return study
     if reading not in ("log10", "linear"):
         raise FormError(
-            "a reading is log10 or linear", given=reading, field=f"controller.{record}.{READING}",
+            "a reading is log10 or linear", given=reading, field=f"{place}.{READING}",
             file=study.file,
         )  # fmt: skip
     control = study.controller.model_copy(update={"reading": reading})

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from chamberctl.control.forms import from_typed, rounded, rounding_findings, to_typed
-from chamberctl.control.found import found_settings
+from chamberctl.control.found import FoundSettings, found_settings
 from chamberctl.control.notations import all_notations, respan
 from chamberctl.control.tuning import assess
 from chamberctl.errors import Infeasible, InputError
@@ -71,15 +71,18 @@ class Retyped:
         return not any(finding.severity == "no" for finding in self.findings)
 
 
-def retype(study: Study, source: Tuning | Recorded, changes: Mapping[str, Any]) -> Retyped:
+def retype(
+    study: Study, source: Tuning | Recorded | FoundSettings, changes: Mapping[str, Any]
+) -> Retyped:
     """Return a study's settings for a changed controller.
 
     Parameters
     ----------
     study : Study
         System, duty and controller as they are.
-    source : Tuning or {"as_found", "as_left"}
-        Which settings: those of a tuning, with all digits, or those that the study records.
+    source : Tuning, {"as_found", "as_left"} or FoundSettings
+        Which settings: those of a tuning, with all digits, those that the study records, or given
+        ones.
     changes : mapping of str to text
         Fields of the study's controller typed anew, such as {"form": "series", "reading_high":
         "1000 mbar"}.
@@ -122,8 +125,10 @@ def retype(study: Study, source: Tuning | Recorded, changes: Mapping[str, Any]) 
 
 
 def _settings(
-    study: Study, source: Tuning | Recorded
+    study: Study, source: Tuning | Recorded | FoundSettings
 ) -> tuple[PidSettings, TypedSettings, str, Sequence[Finding]]:
+    if isinstance(source, FoundSettings):
+        return source.settings, source.typed, "The settings are those given.", _notes(source)
     if not isinstance(source, str):
         exact = to_typed(source.unrounded, study.controller, study.system.drive)
         return source.unrounded, exact, "The settings are those that tuning finds.", ()
@@ -134,14 +139,20 @@ def _settings(
             f"no settings are recorded {words}; write them there, or take those of tuning",
             field=f"controller.{source}", file=study.file,
         )  # fmt: skip
-    notes = []
-    if found.assumed:
-        text = f"Not written down, so assumed: {', '.join(found.assumed)}."
-        notes.append(Finding("note", words, text))
-    if found.others:
-        text = f"Not settings of the law, and left out: {', '.join(found.others)}."
-        notes.append(Finding("note", words, text))
-    return found.settings, found.typed, f"The settings are those recorded {words}.", notes
+    origin = f"The settings are those recorded {words}."
+    return found.settings, found.typed, origin, _notes(found)
+
+
+def _notes(found: FoundSettings) -> list[Finding]:
+    said = (
+        ("Not written down, so assumed", found.assumed),
+        ("Not settings of the law, and left out", found.others),
+    )
+    return [
+        Finding("note", "settings", f"{words}: {', '.join(names)}.")
+        for words, names in said
+        if names
+    ]
 
 
 def _span_notes(before: Study, after: Study, settings: PidSettings) -> list[Finding]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from chamberctl.control.designs import Design
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.margins import margins
+from chamberctl.control.reading_filter import choose_filter
 from chamberctl.control.robust import robust_settings
 
 if TYPE_CHECKING:
@@ -35,14 +38,14 @@ def robust_design(loops: DutyLoops, ms: float) -> Design:
     Infeasible
         If no gain keeps the limits, or the loop would be too calm to be worth having.
     """
-    study = loops.study
-    found = robust_settings(
-        study,
-        loops.duty,
-        ms_limit=ms,
-        structure=study.controller.terms,
-        frame=settings_frame(study),
-    )
+    study, frame = loops.study, settings_frame(loops.study)
+    ask = partial(robust_settings, study, loops.duty, ms_limit=ms, structure=study.controller.terms)
+    if study.duty.limits.noise_gain is None:
+        found = ask(frame=frame)
+        chosen = choose_filter(study, found)
+    else:
+        chosen = choose_filter(study, ask(frame=frame, dense=False, explain=False))
+        found = ask(frame=replace(frame, tf_s=chosen.tf_s))
     names = [point.where for point in loops.points]
     decides = [found.plants[binding.plant].at for binding in found.bindings]
     at_points = margins(loops.models, found.settings)
@@ -53,7 +56,8 @@ def robust_design(loops: DutyLoops, ms: float) -> Design:
         settings=found.settings,
         index=index,
         tau_c_s=1.0 / crossover if known else found.settings.delay_s,
-        why=found.why,
-        findings=found.findings,
+        why=(*found.why, chosen.text),
+        # points without a loop are told by the duty's loops
+        findings=tuple(finding for finding in found.findings if finding.severity != "no"),
         optimum=found,
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -95,7 +96,10 @@ def gain_schedule(
     """
     duty = tuple(duty_points(study) if points is None else points)
     limits = limits_of(study, ms)
-    problem = Problem(study, duty, study.controller.terms, settings_frame(study))
+    frame = settings_frame(study)
+    if fixed is not None:
+        frame = replace(frame, tf_s=fixed.settings.tf_s)
+    problem = Problem(study, duty, study.controller.terms, frame)
     alone = _alone(problem, limits)
     fixed = _fixed(problem, limits) if fixed is None else fixed
     if fixed is not None and enough(fixed.integral_action, alone, least_share):

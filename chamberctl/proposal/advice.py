@@ -11,6 +11,7 @@ from chamberctl.control.duty_margins import spread_finding
 from chamberctl.control.finder import Law
 from chamberctl.control.loop_excess import largest_noise_gain
 from chamberctl.control.problem import Problem
+from chamberctl.control.tolerance_cases import CONDUCTANCES, DELAYS, GAS, SLIP, SPEEDS, VOLUMES
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
 from chamberctl.simulation.scenarios import simulate, worst_point
@@ -76,6 +77,18 @@ def advice(
     progress("feed-forward")
     found += _feed_forward(study, tuning)
     return tuple(found)
+
+
+TESTS = {
+    VOLUMES: "a rate of rise with the pumps valved off and a known flow",
+    SPEEDS: "the steady pressure at two or three speeds with a known flow",
+    DELAYS: "a small step of the speed in manual, logged at every scan",
+    SLIP: "the lowest steady pressure at two speeds without gas",
+    CONDUCTANCES: "the pressure at both ends of the line at a known flow",
+    GAS: "a rate of rise with the pumps valved off and the process gas as usual",
+    "chamber's gas compressed": "a fast and a slow pump-down over the same pressures",
+}
+"""What to do on the plant to know an input better; common practice."""
 
 
 def noise_travel_per_h(settings: PidSettings, noise: float) -> float:
@@ -191,6 +204,8 @@ def _filter(study: Study, optimum: RobustOptimum) -> Advice:
         f"Noise of {number(100 * study.loop_gauge().noise)} % alone asks the drive for "
         f"{number(travel)} rated speeds of travel per hour"
     )
+    if settings.tf_s > 0.0:
+        return Advice("filter", f"{now}, with the filter of {number(settings.tf_s)} s as chosen.")
     step = study.system.drive.resolution
     share = settings.kc * reading_noise(study, settings)
     if step and share < 0.5 * step:
@@ -225,9 +240,17 @@ def _knowledge(optimum: RobustOptimum) -> Iterator[Advice]:
     if inputs:
         yield Advice(
             "worth knowing better",
-            f"{'; '.join(one.text for one in inputs)}. A step test, a rate of rise or a pump-down "
-            "on the plant buys most of it.",
+            ". ".join(
+                f"{one.text[:1].upper()}{one.text[1:]}{_test_for(one.name)}" for one in inputs
+            )
+            + ".",
         )
+
+
+def _test_for(name: str) -> str:
+    """Return which test on the plant tells more about an input."""
+    found = next((test for known, test in TESTS.items() if name.startswith(known)), None)
+    return f": {found} tells it" if found else ""
 
 
 def _feed_forward(study: Study, tuning: Tuning) -> Iterator[Advice]:

@@ -102,6 +102,11 @@ def test_what_is_missing_double_or_wrong_is_named(plain: Study) -> None:
         found_settings(with_found(plain, {"gain": "-2", "integral": "9"}))
     with pytest.raises(QuantityError, match=r"as_found\.gain"):
         found_settings(with_found(plain, {"gain": "1,000 %/%", "integral": "9"}))
+    for nothing in ("NaN", "inf", "-inf", "nine"):
+        with pytest.raises(QuantityError, match=r"controller\.as_found\.Integral") as error:
+            found_settings(with_found(plain, {"gain": "2", "Integral": nothing}))
+        assert error.value.first.given is not None
+        assert error.value.first.given.strip("'") == nothing
     with pytest.raises(FormError, match="integral time must be above 0"):
         found_settings(with_found(plain, {"gain": "2", "integral": "0"}))
 
@@ -111,7 +116,7 @@ def test_values_left_are_read_in_the_same_way(plain: Study) -> None:
     assert found_settings(study) is None
     found = found_settings(study, "as_left")
     assert found is not None
-    assert (found.record, found.settings.ti_s) == ("as_left", 10.0)
+    assert (found.place, found.settings.ti_s) == ("controller.as_left", 10.0)
 
 
 def test_settings_recorded_on_another_reading_say_so(plain: Study) -> None:

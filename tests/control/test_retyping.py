@@ -83,7 +83,7 @@ def test_what_is_typed_changes_and_what_it_means_does_not(plain: Study) -> None:
     assert found.settings.kc == pytest.approx(2.004 / 1e4, rel=1e-6)
     assert found.good
     subjects = [finding.subject for finding in found.findings]
-    assert subjects[:3] == ["as found", "as found", "spans"]
+    assert subjects[:3] == ["settings", "settings", "spans"]
     assert "mode = auto" in found.findings[1].text
     assert "wrong by a factor of 10.0" in found.findings[2].text
     # without a change of span there is no word about it

@@ -36,6 +36,14 @@ def said(tuning: cc.Tuning, subject: str) -> list[str]:
     return [finding.text for finding in tuning.findings if finding.subject == subject]
 
 
+def test_a_point_that_cannot_be_held_is_told_once() -> None:
+    study = cc.load(PLANT).with_text(
+        {"duty.hold[0].setpoint": "0.02 mbar", "controller.reading_low": "0.01 mbar"}
+    )
+    (text,) = said(cc.tune(study), "not reachable")
+    assert "Nearest: 0.6 mbar" in text
+
+
 def test_nothing_is_left_at_a_default() -> None:
     tuning = proposed()
     assert {choice.symbol for choice in tuning.design.choices} >= {"b", "Tt"}
