@@ -31,7 +31,8 @@ v = P + I + d + F   (F: feed-forward, 0 where none is wired)
 u = v, limited in its rate, then to output_min ... output_max
 integral = after: I = I + Kc (Ts/Ti) e, here
 I = I + (Ts/Tt) (u - v)   (u before rounding)
-Not in automatic: u is what is applied, yf_old = yf = y, I = u - P - d - F.
+Not in automatic: u is what is applied, yf_old = yf = y, I = u - P - d - F, less Kc (Ts/Ti) e \
+where the integral is renewed before its use: back in automatic the output goes on from u.
 After a change of settings I is set so that v does not jump. I itself is not limited.
 The loop for margins is L(z) = -K(z) G(z), K(z) = F(z) (Kc + Kc (Ts/Ti) J(z) + D(z)), with \
 F(z) = af z/(z - 1 + af), af = Ts/(Tf + Ts); J(z) = 1/(z - 1) after, z/(z - 1) before; \
@@ -250,7 +251,8 @@ def scan(
     """Return the controller's memory after one scan; its `output` is u before rounding.
 
     Plain numbers in and out, so that it also compiles. `wanted` is the setpoint as typed in. With
-    `held` the output is `applied` and the integral follows it.
+    `held` the output is `applied` and the integral follows it. Where it grows before its use, it
+    stays back by that: otherwise the first scan in automatic would add it to what was applied.
     """
     start = held or m.fresh
     yf_old = y if start else m.filtered
@@ -260,12 +262,12 @@ def scan(
     slope = (yf - n.c * r) - (yf_old - n.c * r_old)
     d = m.derivative + (n.derivative_gain * slope - m.derivative) * n.derivative_share
     p = n.kc * (yf - n.b * r)
-    if held:
-        return Memory(applied - p - d - feed_forward, d, yf, r, applied, False, applied)
-    integral = m.output - p - d - feed_forward if m.fresh else m.integral
     e = yf - r
-    if n.before:
-        integral += n.integral_gain * e
+    early = n.integral_gain * e if n.before else 0.0
+    if held:
+        return Memory(applied - p - d - feed_forward - early, d, yf, r, applied, False, applied)
+    integral = m.output - p - d - feed_forward - early if m.fresh else m.integral
+    integral += early
     v = p + integral + d + feed_forward
     u = min(max(v, m.output - n.largest_move), m.output + n.largest_move)
     u = min(max(u, n.output_min), n.output_max)

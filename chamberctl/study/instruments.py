@@ -48,9 +48,12 @@ class SpeedMap(Part):
             if len(speeds) != len(self.output):
                 yield key, f"needs one speed for each of the {len(self.output)} points of output"
             elif any(low > high for low, high in pairwise(speeds)):
-                yield key, (
-                    "speeds must not fall while the output rises: such a loop has the wrong sign; "
-                    "turn the signal round in the drive, and write the speeds the other way round"
+                yield (
+                    key,
+                    (
+                        "speeds must not fall while the output rises: such a loop has the wrong sign; "
+                        "turn the signal round in the drive, and write the speeds the other way round"
+                    ),
                 )
         ends = [speeds for speeds in (self.booster, self.backing) if speeds]
         if all(speeds[0] == speeds[-1] for speeds in ends):

@@ -448,13 +448,14 @@ RELEASES: Mapping[str, Mapping[str, Any]] = {
 
 
 @pytest.mark.parametrize("name", RELEASES)
+@pytest.mark.parametrize("order", ["after", "before"])
 @pytest.mark.parametrize("settings", [CALM, replace(CALM, td_s=1.0, tfd_s=0.5, tf_s=0.3, b=0.4)],
                          ids=["PI", "PID, filtered, weighted"])  # fmt: skip
 def test_a_release_moves_the_output_by_less_than_one_resolution_step(
-    name: str, settings: PidSettings
+    name: str, settings: PidSettings, order: Any
 ) -> None:
     changes = {"system__drive__resolution": "0.1 Hz", **RELEASES[name]}
-    run = tried(name, settings, **changes)
+    run = tried(name, replace(settings, integral=order), **changes)
     columns = run.trace.columns
     away = run.trace.held | (columns["bad"] == 1.0)
     last = int(np.flatnonzero(away)[-1])
