@@ -93,14 +93,14 @@ def law(file: File) -> dict[str, Any]:
         change = (yf - s["c"] * r) - (yf_old - s["c"] * r_old)
         d = d + (kc * s["td_s"] * change / ts - d) * ts / (s["tfd_s"] + ts)
         e, p, r_old = yf - r, kc * (yf - s["b"] * r), r
+        early = kc * ts / s["ti_s"] * e if s["integral"] == "before" else 0.0
         if mode != "auto":
             u = v = given
-            integral = u - p - d - f
+            integral = u - p - d - f - early
         else:
             if fresh:
-                integral = u - p - d - f
-            if s["integral"] == "before":
-                integral = integral + kc * ts / s["ti_s"] * e
+                integral = u - p - d - f - early
+            integral = integral + early
             v = p + integral + d + f
             move = s["output_rate_per_s"] * ts
             u = min(max(v, u - move), u + move)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from chamberctl.display import number
 from chamberctl.report.tables import Column, Row, Table, numbers
+from chamberctl.simulation.judging import UNSETTLED
 from chamberctl.simulation.metrics import LIMITS, LimitOn, Metrics
 
 if TYPE_CHECKING:
@@ -128,7 +129,7 @@ def table(study: Study, run: ScenarioRun) -> Table:
         rows.append(
             Row((label(name), value, MEASURES[name].what.unit, limit), "strong" if broken else "")
         )
-    rows.append(Row(("Limit cycle", *_cycle(run.metrics), "")))
+    rows.append(Row(("Limit cycle", *_cycle(run), "")))
     columns = (Column("Metric"), numbers("Value"), Column("Unit"), Column("Limit of the duty"))
     return Table("", columns, rows)
 
@@ -147,10 +148,11 @@ def limit_on(study: Study, run: ScenarioRun, name: str) -> tuple[str, bool]:
     return f"{text}, {'BROKEN' if broken else 'kept'}", broken
 
 
-def _cycle(found: Metrics) -> tuple[str, str]:
-    cycle = found.limit_cycle
+def _cycle(run: ScenarioRun) -> tuple[str, str]:
+    cycle = run.metrics.limit_cycle
     if cycle is None:
-        return "none", ""
+        short = any(finding.subject == UNSETTLED for finding in run.findings)
+        return "too short to tell" if short else "none", ""
     what = f"% of setpoint, period {number(cycle.period_s)} s"
     return number(100.0 * cycle.amplitude), f"{what}, growing" if cycle.grows else what
 

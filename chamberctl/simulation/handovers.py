@@ -207,7 +207,11 @@ def speed_override(situation: Situation) -> Plan:
         held=within(situation.times(duration), begin, end),
         applied=np.array([output]),
     )
+    drive = situation.system.drive
+    speed = min(max(output, drive.minimum_speed), drive.maximum_speed)
     text = f"Output held at {100 * output:.4g} % for {override.lasts_s:.4g} s; then automatic."
+    if speed != output:
+        text += f" The drive's limit makes it a speed of {100 * speed:.4g} %."
     return Plan(happenings, begin, end, (Finding("note", "override", text),))
 
 

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+UNSETTLED = "not settled"
+"""Subject of the finding that a run ends too early."""
+
 COUNTED_FROM_THE_END = frozenset({"setpoint-ramp", "speed-override"})
 """Scenarios in which the loop is tried by what comes after: the setpoint moves until then, or the
 pump has its speed for reasons of its own."""
@@ -136,7 +139,7 @@ def unsettled_findings(prepared: Prepared, found: Metrics) -> tuple[Finding, ...
         f"{number(watched_s)} s after all had happened: too short to tell whether it settles, "
         "oscillates or stays away. A longer scenario.tail shows it."
     )
-    return (Finding("caution", "not settled", text),)
+    return (Finding("caution", UNSETTLED, text),)
 
 
 def judged(prepared: Prepared, found: Metrics) -> Verdict:

@@ -50,10 +50,8 @@ class SpeedMap(Part):
             elif any(low > high for low, high in pairwise(speeds)):
                 yield (
                     key,
-                    (
-                        "speeds must not fall while the output rises: such a loop has the wrong sign; "
-                        "turn the signal round in the drive, and write the speeds the other way round"
-                    ),
+                    "speeds must not fall while the output rises: such a loop has the wrong sign; "
+                    "turn the signal round in the drive, and the speeds here",
                 )
         ends = [speeds for speeds in (self.booster, self.backing) if speeds]
         if all(speeds[0] == speeds[-1] for speeds in ends):

@@ -497,6 +497,13 @@ def test_standby_uses_the_valve_that_is_described() -> None:
     assert chain.rows[prepared.happenings.moving, 9] == 1.0  # the shared arrays are untouched
 
 
+def test_an_override_below_the_drives_minimum_speed_says_what_becomes_of_it() -> None:
+    run = tried("speed-override", scenario__speed_override__output="10 %")
+    assert "The drive's limit makes it a speed of 20 %" in texts(run, "override")
+    assert speed_of(run).min() == pytest.approx(0.2)
+    assert "limit" not in texts(tried("speed-override"), "override")
+
+
 def test_an_override_holds_its_output_for_its_time() -> None:
     run = tried(
         "speed-override", scenario__speed_override__output="80 %",
