@@ -75,6 +75,8 @@ CASES = {
                     "between 0.0001 % and 100 %"),
     "elbow without leg": (line('kind = "elbow"\ndiameter = "160 mm"'), PART + "leg", "nothing",
                           'needs leg = "200 mm"'),
+    "elbow without room": (line('kind = "elbow"\ndiameter = "160 mm"\nleg = "70 mm"'), PART + "leg",
+                           "70 mm", "at least half a diameter"),
     "elbow with length": (line('kind = "elbow"\ndiameter = "1 cm"\nleg = "1 cm"\nlength = "1 m"'),
                           PART + "length", "'1 m'", "does not belong"),
     "leg of a tube": (line(TUBE + 'leg = "20 cm"'), PART + "leg", "'20 cm'", "does not belong"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from chamberctl.control.controller import PidSettings
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain
+from chamberctl.plant.operating import operating_point
 from chamberctl.plant.point import pressure_text
 from chamberctl.quantities import format_quantity
 from chamberctl.simulation.disturbances import setpoint_step
@@ -29,6 +30,7 @@ from chamberctl.simulation.prepared import (
 )
 from chamberctl.simulation.resting import behind_valve, in_air, with_inlet_valve
 from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
+from chamberctl.study.gas import Gas
 from chamberctl.study.scenarios import (
     GasChange,
     GaugeFault,
@@ -40,6 +42,7 @@ from chamberctl.study.scenarios import (
 
 if TYPE_CHECKING:
     from chamberctl.study import Gauge, System
+    from chamberctl.study.gas import GasName
 
 SWITCH_AT = 2.0
 """The loop is switched to automatic at this multiple of the setpoint where nothing is stated
@@ -243,14 +246,75 @@ def gauge_fault(situation: Situation, fault: int) -> Plan:
 
 
 def gas_change(situation: Situation) -> Plan:
-    """Plan a change of gas that mixes in, under a gauge that reads it otherwise."""
+    """Plan a change of gas: one that only the gauge notices, or line and pumps, too."""
     change = situation.parameters.gas_change or GasChange()
+    if change.to is not None:
+        return _another_gas_flows(situation, change, change.to)
+    return _gauge_reads_otherwise(situation, change)
+
+
+def _mixing_s(situation: Situation) -> float:
+    """Return volume times pressure over gas load [s]."""
+    point = situation.point
+    volume = float(build_chain(situation.system).volumes_m3[0])
+    return volume * point.pressure_pa / point.gas_load_pa_m3_s
+
+
+def _another_gas_flows(situation: Situation, change: GasChange, to: GasName) -> Plan:
+    """Plan gas that gives way to another one at once, which is harder for the loop than any mixing.
+
+    The factor of a gauge that depends on the gas mixes in.
+    """
+    gauge, point = situation.gauge, situation.point
+    before = situation.system
+    if change.before is not None:
+        before = _with_gas(before, change.before)
+    after = _with_gas(situation.system, to)
+    rest = operating_point(
+        before,
+        indicated_pa=point.indicated_pa,
+        gas_load_pa_m3_s=point.gas_load_pa_m3_s,
+        gauge=gauge,
+    )
+    mixing_s, settled, factor = _mixing_s(situation), 0.0, None
+    duration = settled + situation.tail_s
+    notes: list[Finding] = []
+    if gauge.kind == "thermal" or change.gas_factor is not None:
+        then = gas_factor_after(gauge.kind, gauge.gas_factor, change.gas_factor)
+        settled = 5.0 * mixing_s * max(1.0, then / gauge.gas_factor)
+        duration = settled + situation.tail_s
+        factor = mixed_factors(
+            situation.times(duration), 0.0, mixing_s / gauge.gas_factor, gauge.gas_factor, then
+        )
+        gauge = gauge.model_copy(update={"gas_factor": then})
+        text = f"The gauge's gas factor becomes {then:.4g} as the new gas mixes in."
+        notes.append(Finding("caution", "gas factor", text))
+    text = (
+        f"{before.gas.name} gives way to {to} in line and pumps at once, which is harder than the "
+        f"mixing over some {mixing_s:.3g} s (volume times pressure over gas load) on the plant."
+    )
+    notes.append(Finding("note", "gas", text))
+    happenings = Happenings(
+        duration, np.array([point.indicated_pa]), situation.steady_load(), factor=factor
+    )
+    leads = where_it_leads(
+        situation, point.indicated_pa, point.gas_load_pa_m3_s, gauge=gauge, system=after
+    )
+    start = Start(np.array(rest.node_pressures_pa), rest.speed, memory_at(rest.speed))
+    return Plan(happenings, 0.0, settled, (*notes, *leads), system=after, start=start)
+
+
+def _with_gas(system: System, name: GasName) -> System:
+    described: Any = dict.fromkeys(Gas.model_fields) | {"name": name, "parts": ()}
+    return system.model_copy(update={"gas": system.gas.model_copy(update=described)})
+
+
+def _gauge_reads_otherwise(situation: Situation, change: GasChange) -> Plan:
+    """Plan a change of gas that mixes in, under a gauge that reads it otherwise."""
     gauge, point = situation.gauge, situation.point
     after = gas_factor_after(gauge.kind, gauge.gas_factor, change.gas_factor)
     begin = situation.lead_s
-    chain = build_chain(situation.system)
-    volume = float(chain.volumes_m3[0])
-    mixing_s = volume * point.pressure_pa / point.gas_load_pa_m3_s
+    mixing_s = _mixing_s(situation)
     settled = begin + 5.0 * mixing_s * max(1.0, after / gauge.gas_factor)
     times = situation.times(settled + situation.tail_s)
     factor = mixed_factors(times, begin, mixing_s / gauge.gas_factor, gauge.gas_factor, after)
@@ -279,7 +343,8 @@ def gas_factor_after(kind: str, before: float, given: float | None) -> float:
     if kind != "thermal":
         raise Infeasible(
             "A change of gas changes nothing: the loop's gauge is not a thermal one.",
-            "Give scenario.gas_change.gas_factor if its reading depends on the gas.",
+            "Give scenario.gas_change.to for what line and pumps make of another gas, or "
+            "scenario.gas_change.gas_factor if the gauge's reading depends on the gas.",
         )
     return ARGON_FACTOR if before == 1.0 else 1.0
 

@@ -239,11 +239,19 @@ def bad_action(situation: Situation) -> float:
 
 
 def where_it_leads(
-    situation: Situation, indicated_pa: float, gas_load_pa_m3_s: float, gauge: Gauge | None = None
+    situation: Situation,
+    indicated_pa: float,
+    gas_load_pa_m3_s: float,
+    gauge: Gauge | None = None,
+    system: System | None = None,
 ) -> tuple[Finding, ...]:
     """Say so where the state that a scenario leads to cannot be held; nothing otherwise."""
     return _leads(
-        situation.system, gauge or situation.gauge, situation.point, indicated_pa, gas_load_pa_m3_s
+        system or situation.system,
+        gauge or situation.gauge,
+        situation.point,
+        indicated_pa,
+        gas_load_pa_m3_s,
     )
 
 

@@ -130,7 +130,7 @@ _ALL = (
              "stays.",
              _fault(FAILS_LAST)),
     Scenario("gas-change", "Change of gas",
-             "Another gas mixes in, which the gauge reads otherwise.",
+             "Another gas flows, which line and pumps carry or the gauge reads otherwise.",
              handovers.gas_change),
     Scenario("power-dip", "Power dip",
              "The drive is without power for a moment and coasts.",

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Literal
 
 from chamberctl.study.fields import Part, choice, part, quantity, words
+from chamberctl.study.gas import GAS_NAMES, GasName
 
 
 class SetpointRamp(Part):
@@ -160,8 +161,17 @@ class GaugeFault(Part):
 
 
 class GasChange(Part):
-    """Another gas flows, and the gauge reads it otherwise."""
+    """Another gas flows, which line and pumps carry otherwise and the gauge may read otherwise."""
 
+    before: GasName | None = choice(
+        GAS_NAMES, "gas that flows at first", default=None, shown="the study's gas",
+        source="the study describes it",
+    )  # fmt: skip
+    to: GasName | None = choice(
+        GAS_NAMES, "gas that takes its place, at once", default=None,
+        shown="line and pumps keep the study's gas",
+        source="without it only the gauge notices, as it does of gas that hardly differs",
+    )  # fmt: skip
     gas_factor: float | None = quantity(
         "number", "", "gas factor of the new gas: true pressure = factor x indicated", "0.05",
         "20", default=None,

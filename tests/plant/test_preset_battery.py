@@ -52,7 +52,12 @@ LINE_PARTS = [
     item for item in ELEMENTS if CHAINS[item.values[0]].kinds[item.values[1]] in LINE_KINDS
 ]
 
-QUANTITIES = {info.path for info in field_table() if info.dimension}
+PHYSICAL = re.compile(r"system\.(gas\.name|.*\.(slip_split|stated_gas|signal|fails_to))")
+"""Choices that say something of the plant, and may be wrong like a number."""
+
+QUANTITIES = {
+    info.path for info in field_table() if info.dimension or PHYSICAL.fullmatch(info.path)
+}
 
 log_pressures = st.floats(np.log10(LOWEST), np.log10(HIGHEST))
 shares = st.floats(0.0, 1.0)

@@ -622,6 +622,36 @@ def test_a_new_gas_mixes_in_and_the_true_pressure_follows_the_gauge() -> None:
         tried("gas-change")
 
 
+@pytest.mark.parametrize("point", [0, 3, 5])
+def test_another_gas_flows_through_line_and_pumps(point: int) -> None:
+    """It begins where argon rests and ends where nitrogen does, at the same setpoint and flow."""
+    study = cc.load("preset:heat-treatment-furnace")
+    tuning = rule_tuning(study)
+    held = tuning.points[point].point
+    run = simulate(study, tuning, "gas-change", point=held)
+    rest = {
+        name: operating_point(
+            study.with_text({"system.gas.name": name, "system.gas.part": None}).system,
+            indicated_pa=held.indicated_pa,
+            gas_load_pa_m3_s=held.gas_load_pa_m3_s,
+        )
+        for name in ("Ar", "N2")
+    }
+    assert speed_of(run)[0] == pytest.approx(rest["Ar"].speed, rel=1e-9)
+    assert speed_of(run)[-1] == pytest.approx(rest["N2"].speed, rel=6e-3)
+    assert abs(rest["N2"].speed / rest["Ar"].speed - 1.0) > 0.01
+    assert run.trace.columns["indicated_pa"][-1] == pytest.approx(held.indicated_pa, rel=2e-3)
+    assert run.metrics.peak_deviation > 1e-3
+    assert "Ar gives way to N2" in texts(run, "gas")
+
+
+def test_a_gauge_that_depends_on_the_gas_and_the_plant_may_change_together() -> None:
+    run = tried("gas-change", scenario__gas_change__to="He", scenario__gas_change__gas_factor="0.8")
+    assert run.trace.pressure_pa[-1] == pytest.approx(0.8 * 500.0, rel=2e-3)
+    assert run.prepared.system.gas.name == "He"
+    assert run.trace.complete
+
+
 def test_gas_factors_while_mixing_follow_the_balance_of_the_new_gas() -> None:
     """Against the balance p V x' = q (1 - x), p = f(x) r, by an independent integrator."""
     times, before, after, mixing = np.linspace(0.0, 120.0, 61), 1.7, 0.6, 12.0
