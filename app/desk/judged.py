@@ -6,8 +6,9 @@ import streamlit as st
 
 import chamberctl as cc
 from chamberctl.control.duty_loops import DutyLoops, duty_loops
+from chamberctl.findings import Finding
 from chamberctl.report.verdict import Verdict, verdict
-from chamberctl.workbench.candidates import Bench, Candidate, Shown, found_beside, tried
+from chamberctl.workbench.candidates import Bench, Candidate, Shown, distinct, found_beside, tried
 from desk.results import FIRST_GUESS, KEPT, tuning_of, window_of
 from desk.session import Session
 
@@ -86,7 +87,7 @@ def verdict_in_use(session: Session) -> Verdict:
 
 def name_in_use(session: Session) -> str:
     """Return what the settings in use are called."""
-    return session.settings.name if session.settings else FIRST_GUESS
+    return session.settings.shown_name if session.settings else FIRST_GUESS
 
 
 def is_in_use(session: Session, candidate: Candidate) -> bool:
@@ -99,6 +100,24 @@ def as_found(session: Session) -> cc.Tuning | Refusal | None:
     """Return the settings that were found in the controller; None where none are written down."""
     assert session.study is not None
     return _found(session.good_text, session.study)
+
+
+def wrong_found(session: Session) -> tuple[str, str]:
+    """Return which of the settings found is wrong and why; two empty texts where none is."""
+    found = as_found(session)
+    if not isinstance(found, cc.InputError):
+        return "", ""
+    first = found.first
+    return first.field.removeprefix("controller.as_found").lstrip("."), first.remedy
+
+
+def said_of_found(session: Session) -> tuple[Finding, ...]:
+    """Return what has to be said of settings found that cannot be used."""
+    name, said = wrong_found(session)
+    if not said:
+        return ()
+    text = f"Settings found in the controller: {f'{name}: ' if name else ''}{said}."
+    return (Finding("caution", "as found", text),)
 
 
 AS_FOUND = "as found"
@@ -116,5 +135,5 @@ def beside(session: Session) -> list[Shown]:
     for candidate in session.candidates:
         tuning = judge(session, candidate)
         if not is_in_use(session, candidate) and isinstance(tuning, cc.Tuning):
-            shown.append(Shown(candidate.name, tuning))
-    return shown
+            shown.append(Shown(candidate.shown_name, tuning))
+    return distinct(name_in_use(session), shown)

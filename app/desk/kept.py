@@ -21,6 +21,9 @@ def show(session: Session, tuning: cc.Tuning) -> None:
         if not name:
             st.session_state["kept:said"] = "type a name first"
             return
+        if name in (FIRST_GUESS, judged.AS_FOUND):
+            st.session_state["kept:said"] = f"'{name}' is the name of other settings"
+            return
         now = session.settings or candidate_of(name, tuning)
         session.keep_candidate(replace(now, name=name))
         session.use(replace(now, name=name))
@@ -47,7 +50,8 @@ def _line(
     session: Session, name: str, candidate: Candidate | None, used: bool, *, can_drop: bool
 ) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.markdown(f"**{name}**, in use" if used else name, width="stretch")
+        shown = candidate.shown_name if candidate else name
+        st.markdown(f"**{shown}**, in use" if used else shown, width="stretch")
         st.button(
             "Use", key=f"kept:use:{name}", disabled=used, on_click=session.use, args=(candidate,)
         )

@@ -6,6 +6,7 @@ import streamlit as st
 
 import chamberctl as cc
 from chamberctl.study.outline import outline
+from desk import judged
 from desk.fields import show_entry
 from desk.session import Session
 
@@ -44,6 +45,7 @@ def show_found(session: Session, tuning: cc.Tuning | cc.Infeasible | cc.InputErr
         "Write these down before anything is typed in: they are the way back. In the controller's "
         "own units, as its panel shows them."
     )
+    name, said = judged.wrong_found(session)
     for row in tuning.typed.rows:
         key = f"found:{session.generation}:{row.key}"
         label = f"{row.label} found [{row.shown_unit}]" if row.shown_unit else f"{row.label} found"
@@ -51,6 +53,10 @@ def show_found(session: Session, tuning: cc.Tuning | cc.Infeasible | cc.InputErr
             label, found.get(row.key, ""), key=key, on_change=take, args=(row.key, key),
             placeholder="not written down",
         )  # fmt: skip
+        if name == row.key:
+            st.markdown(f":red[**✗ {row.label} found:**] {said}")
+    if said and name not in tuning.typed.texts():
+        st.markdown(f":red[**✗ Settings found:**] {said}")
     others = [
         f"{name} = {text}" for name, text in found.items() if name not in tuning.typed.texts()
     ]

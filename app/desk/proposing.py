@@ -67,9 +67,10 @@ def _take(session: Session, job: ProposalJob) -> None:
     _forget()
     calmness.remember(job.text, job.paces)
     candidate = candidate_of(NAME, found, " ".join(found.why[:1]))
-    session.keep_candidate(candidate)
     if job.text == session.good_text:
+        session.keep_candidate(candidate)
         session.use(candidate)
     else:
+        session.keep_candidate(candidate.outdated())
         st.session_state["tune:said"] = OF_BEFORE
     st.rerun()

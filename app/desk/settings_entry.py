@@ -35,8 +35,7 @@ def show(session: Session, bench: Bench, tuning: cc.Tuning) -> None:
 def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> None:
     label = f"{row.label} [{row.shown_unit}]" if row.shown_unit else row.label
     slider, exact = f"tune:slide:{row.key}", f"tune:exact:{row.key}"
-    wrong: dict[str, tuple[str, str]] = st.session_state.setdefault(_WRONG, {})
-
+    wrong = _wrong(session)
     shown = wrong[row.key][0] if row.key in wrong else row.text
 
     def take(key: str, drawn: str) -> None:
@@ -60,9 +59,18 @@ def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> 
         st.markdown(f":red[**✗ {row.label}:**] {wrong[row.key][1]}")
 
 
+def _wrong(session: Session) -> dict[str, tuple[str, str]]:
+    """Return refused entries and why; what is taken back or opened anew takes them away."""
+    generation, wrong = st.session_state.get(_WRONG, (session.generation, {}))
+    if generation != session.generation:
+        wrong = {}
+    st.session_state[_WRONG] = (session.generation, wrong)
+    return wrong
+
+
 def _take(session: Session, bench: Bench, tuning: cc.Tuning, key: str, text: str) -> None:
     """Take a number into use; what is wrong with it is said beside it."""
-    wrong: dict[str, tuple[str, str]] = st.session_state[_WRONG]
+    wrong = _wrong(session)
     wrong.pop(key, None)
     now = session.settings or candidate_of(OWN_NUMBERS, tuning)
     try:

@@ -137,8 +137,7 @@ def settings_from(study: Study, texts: Mapping[str, str], place: str) -> FoundSe
     named: dict[str, tuple[str, str]] = {}
     others = []
     for name, text in texts.items():
-        plain = " ".join(name.replace("_", " ").replace("-", " ").lower().split())
-        key = NAMES.get(plain)
+        plain, key = _plain(name), key_of(name)
         if plain == READING:
             continue
         if key is None:
@@ -170,6 +169,15 @@ def settings_from(study: Study, texts: Mapping[str, str], place: str) -> FoundSe
         where = f"{place}.{named[first.field][0]}" if first.field in named else first.field or place
         raise type(error)(first.remedy, given=first.given, field=where, file=study.file) from error
     return FoundSettings(place, typed, settings, tuple(assumed), tuple(others))
+
+
+def key_of(name: str) -> str | None:
+    """Return the law's symbol of a name under which people write a setting down, None for none."""
+    return NAMES.get(_plain(name))
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.replace("_", " ").replace("-", " ").lower().split())
 
 
 def as_recorded(study: Study, record: Record = "as_found") -> Study:

@@ -80,7 +80,7 @@ def build(
     dict
         Names as in ``templates/report.html.jinja``.
     """
-    answer = verdict(study, tuning, window)
+    answer = verdict(study, tuning, window, days)
     influence = _influence(study, tuning, window)
     if answer.good:  # who signs a yes must read at its head what alone would make it a no
         answer = replace(answer, points=(*answer.points, *few(influence["reversals"])))

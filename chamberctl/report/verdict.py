@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from chamberctl.cautions import GAS_ADVICE
+from chamberctl.control.left_settings import left_otherwise
 from chamberctl.errors import Infeasible
 from chamberctl.report import behavior_text, margins_text, study_text, window_text
 from chamberctl.report.drawings import join_words
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
 #: Findings that say in other words that a duty point is not reachable.
 _SAID = ("not reachable", "duty not reachable")
 _MOST = 4
+_LEFT = (
+    "These settings hold, but the controller was left with others that do not: as it stands, the "
+    "loop must not run."
+)
 
 
 @dataclass(frozen=True)
@@ -85,9 +90,13 @@ def verdict(
         "Section 2 of the report marks them."
     )
     bad_days = behavior_text.broken(study, days)
+    left = left_otherwise(study, tuning)
     points = (
-        *few(broken), *reasons, *noes, *few(bad_days), margins_text.text(study, tuning), assumed
+        *([left.text] if left else []), *few(broken), *reasons, *noes, *few(bad_days),
+        margins_text.text(study, tuning), assumed,
     )  # fmt: skip
+    if tuning.holds and not bad_days and left is not None and not left.holds:
+        return Verdict(False, _LEFT, points)
     if tuning.holds and not bad_days:
         limits = join_words(margins_text.limits_in_words(study))
         return Verdict(

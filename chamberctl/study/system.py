@@ -123,16 +123,12 @@ class LinePart(Part):
             given = "give one of them" if self.diameter_m is None else "keep one of them"
             yield "diameter", f"a valve is described by its diameter or its conductance: {given}"
         leg, diameter = self.leg_m or 0.0, self.diameter_m or 0.0
-        if (
-            self.kind == "elbow" and 0.0 < leg < 0.5 * diameter
-        ):  # its inner wall is a radius shorter
-            yield (
-                "leg",
-                (
-                    "an elbow's leg, along the axis to the corner, is at least half a diameter long; "
-                    "leave shorter bends out of the line"
-                ),
+        # the inner wall is a radius shorter than the axis
+        if self.kind == "elbow" and 0.0 < leg < 0.5 * diameter:
+            remedy = (
+                "an elbow's leg, along the axis to the corner, is at least half a diameter long"
             )
+            yield "leg", f"{remedy}; leave shorter bends out of the line"
 
     @classmethod
     def foreign_keys(cls, table: Mapping[str, str]) -> frozenset[str]:

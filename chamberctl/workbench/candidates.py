@@ -30,6 +30,11 @@ if TYPE_CHECKING:
     from chamberctl.study import Controller, Drive, Study
 
 
+OUTDATED = "of before a change"
+SINCE = "The plant or its duty was changed since."
+"""What is said of settings that were found for another plant or duty: in the name, in the note."""
+
+
 @dataclass(frozen=True)
 class Candidate:
     """Settings that are kept side by side with others.
@@ -53,6 +58,17 @@ class Candidate:
     def key(self) -> tuple[tuple[str, str], ...]:
         """The numbers as something that can be looked up."""
         return tuple(sorted(self.texts.items()))
+
+    @property
+    def shown_name(self) -> str:
+        """The name; with a mark where the settings were found for another plant or duty."""
+        return f"{self.name}, {OUTDATED}" if self.note.endswith(SINCE) else self.name
+
+    def outdated(self) -> Candidate:
+        """Return the settings as those of a study that was changed since, if they say of which."""
+        if not self.note or self.note.endswith(SINCE):
+            return self
+        return replace(self, note=f"{self.note} {SINCE}")
 
 
 @dataclass
@@ -85,6 +101,26 @@ class Shown:
 
     name: str
     tuning: Tuning
+
+
+def distinct(used: str, shown: Sequence[Shown]) -> list[Shown]:
+    """Return settings with names of their own: where one is taken, a number follows it.
+
+    Parameters
+    ----------
+    used : str
+        Name of the settings in use.
+    shown : sequence of Shown
+        What is shown beside them.
+    """
+    names, found = {used}, []
+    for one in shown:
+        name, number = one.name, 2
+        while name in names:
+            name, number = f"{one.name} ({number})", number + 1
+        names.add(name)
+        found.append(replace(one, name=name))
+    return found
 
 
 def candidate_of(name: str, tuning: Tuning, note: str = "") -> Candidate:
@@ -186,8 +222,11 @@ def carried(before: Study, after: Study, candidates: Sequence[Candidate]) -> tup
     Returns
     -------
     tuple of Candidate
-        Where the reading changes, the gain is converted at the duty's highest setpoint.
+        Where the reading changes, the gain is converted at the duty's highest setpoint. Where plant
+        or duty changes, their notes say so.
     """
+    if (before.system, before.duty) != (after.system, after.duty):
+        candidates = [candidate.outdated() for candidate in candidates]
     old, new = (language(one.controller, one.system.drive) for one in (before, after))
     if old == new:
         return tuple(candidates)

@@ -17,7 +17,7 @@ from chamberctl.display import number
 from chamberctl.report.run_text import value_text
 from chamberctl.study.reading import loads
 from chamberctl.workbench.bundle import Bundle
-from chamberctl.workbench.candidates import rule_candidates
+from chamberctl.workbench.candidates import candidate_of, rule_candidates
 
 Open = Callable[..., AppTest]
 PLANT = "preset:reference-plant"
@@ -187,6 +187,92 @@ def test_a_candidate_needs_a_name(open_page: Open) -> None:
     page.button(key="kept:keep").click().run()
     assert "type a name first" in words(page)
     assert page.session_state["session"].candidates == ()
+
+
+@pytest.mark.parametrize("name", ["first guess by rule", "as found"])
+def test_a_name_that_other_settings_have_is_refused(open_page: Open, name: str) -> None:
+    page = open_page(PLANT, view="Tune")
+    page.toggle(key="tune:kept").set_value(True).run()
+    page.text_input(key="kept:name").set_value(name)
+    page.button(key="kept:keep").click().run()
+    assert not page.exception
+    assert f"'{name}' is the name of other settings" in words(page)
+    assert page.session_state["session"].candidates == ()
+
+
+@pytest.mark.parametrize("view", ["Tune", "Behave"])
+def test_settings_of_one_name_are_told_apart(open_page: Open, view: str) -> None:
+    """Own numbers that are kept under the name they have, and moved on."""
+    page = open_page(PLANT, view="Tune")
+    page.text_input(key="tune:exact:Kc").set_value("9").run()
+    page.toggle(key="tune:kept").set_value(True).run()
+    page.text_input(key="kept:name").set_value("own numbers")
+    page.button(key="kept:keep").click().run()
+    page.text_input(key="tune:exact:Kc").set_value("8").run()
+    page.session_state["view"] = view
+    page.run()
+    assert not page.exception
+    assert "own numbers (2)" in tables(page)
+
+
+def test_the_converted_first_guess_is_not_taken_for_the_first_guess(open_page: Open) -> None:
+    page = open_page(PLANT, view="Tune")
+    page.segmented_control(key="tune:reading").set_value("linear").run()
+    assert "Settings: first guess, converted" in page.markdown[0].value
+    page.session_state["view"] = "Behave"
+    page.run()
+    assert not page.exception
+    assert "first guess by rule" in tables(page)
+
+
+def test_what_is_wrong_with_settings_found_is_said_beside_them_and_in_the_views(
+    open_page: Open,
+) -> None:
+    page = open_page(PLANT, view="Tune")
+    session = page.session_state["session"]
+    for given, said in (("abc", "✗ Gain found:"), ("8 Hz", "✗ Gain found:"), ("-2", "✗")):
+        session.edit({"controller.as_found": {"Ti": "25,5", "Kc": given}})
+        page.session_state["view"] = "Tune"
+        page.run()
+        assert not page.exception
+        assert said in words(page)
+        assert "Settings found in the controller:" in words(page)
+        page.session_state["view"] = "Hand over"
+        page.run()
+        assert "Settings found in the controller:" in words(page)
+    session.edit({"controller.as_found": {"Ti": "25,5", "Kc": "8"}})
+    page.session_state["view"] = "Tune"
+    page.run()
+    assert "✗ Gain found" not in words(page)
+
+
+def test_undo_takes_a_refused_number_away(open_page: Open) -> None:
+    page = open_page(PLANT, view="Tune")
+    before = page.text_input(key="tune:exact:Ti").value
+    page.text_input(key="tune:exact:Kc").set_value("9").run()
+    page.text_input(key="tune:exact:Ti").set_value("9,2 s").run()
+    assert "✗ Integral time:" in words(page)
+    page.button(key="undo").click().run()
+    assert "✗ Integral time:" not in words(page)
+    assert page.text_input(key="tune:exact:Ti").value == before
+
+
+def test_settings_that_were_found_for_another_plant_say_so(open_page: Open) -> None:
+    page = open_page(PLANT, view="Tune")
+    session = page.session_state["session"]
+    session.use(candidate_of("robust", tuned(page), "For this plant."))
+    session.edit({"title": "Another name"})
+    page.run()
+    assert "Settings: robust" in page.markdown[0].value
+    assert "before a change" not in page.markdown[0].value
+    session.edit({"system.chamber.volume": "700 L"})
+    page.run()
+    assert "Settings: robust, of before a change" in page.markdown[0].value
+    session.edit({"system.chamber.volume": "701 L"})
+    assert session.settings.note == "For this plant. The plant or its duty was changed since."
+    session.undo()
+    session.undo()
+    assert session.settings.note == "For this plant."
 
 
 def test_settings_as_found_stand_beside_and_can_be_restored(open_page: Open) -> None:

@@ -34,7 +34,7 @@ def show(session: Session) -> None:
         show_refusal(tuning)
         report_files.show(session)
         return
-    show_findings(said_of_schedule(study))
+    show_findings((*said_of_schedule(study), *judged.said_of_found(session)))
     left, right = st.columns([1.5, 1], gap="large")
     with left:
         _numbers(session, study, tuning)

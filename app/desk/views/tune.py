@@ -31,6 +31,9 @@ _VARIABLES: dict[str, Literal["deviation", "physical"]] = {
 }  # fmt: skip
 _WORST = "where margins are worst"
 
+CONVERTED = "first guess, converted"
+"""Name of the first guess's settings once the controller is put on the other reading."""
+
 
 def show(session: Session) -> None:
     """Draw the view."""
@@ -42,7 +45,7 @@ def show(session: Session) -> None:
         with st.popover("How the study finds its own settings"):
             own_way.show(session)
     assert session.study is not None
-    show_findings(said_of_schedule(session.study))
+    show_findings((*said_of_schedule(session.study), *judged.said_of_found(session)))
     calmness.choose(session)
     _live(session, strip.words_place())
     calmness.show(session)
@@ -124,7 +127,7 @@ def _reading(session: Session, bench: Bench, tuning: cc.Tuning) -> None:
     def switch() -> None:
         if st.session_state["tune:reading"] == session_reading:
             return
-        now = Shown(judged.name_in_use(session), tuning)
+        now = Shown(session.settings.name if session.settings else CONVERTED, tuning)
         try:
             found = other_reading(bench.own, now, session.candidates)
         except cc.InputError as error:
