@@ -24,6 +24,21 @@ ONE_SET_HERE = Finding(
 """What the page says where a study asks for a schedule."""
 
 
+FIRST_GUESS_HERE = Finding(
+    "caution",
+    "first guess",
+    "These are the settings of the published rule at the hardest duty point as stated. The study "
+    "asks for settings that everything within its tolerances bears: 'Find robust settings' in the "
+    "view Tune looks for them, as chamberctl tune does.",
+)
+"""What the page says of a first guess that the study does not ask for."""
+
+
+def said_of_first_guess(study: Study) -> tuple[Finding, ...]:
+    """Return what has to be said of a first guess; nothing where it is what the study asks for."""
+    return () if study.controller.rule == "simc" else (FIRST_GUESS_HERE,)
+
+
 def said_of_schedule(study: Study) -> tuple[Finding, ...]:
     """Return what has to be said where a study asks for a schedule; nothing where it does not."""
     return () if study.controller.schedule == "none" else (ONE_SET_HERE,)

@@ -17,7 +17,7 @@ from chamberctl.display import number
 from chamberctl.report.run_text import value_text
 from chamberctl.study.reading import loads
 from chamberctl.workbench.bundle import Bundle
-from chamberctl.workbench.candidates import candidate_of, rule_candidates
+from chamberctl.workbench.candidates import Candidate, candidate_of, rule_candidates
 
 Open = Callable[..., AppTest]
 PLANT = "preset:reference-plant"
@@ -255,6 +255,18 @@ def test_undo_takes_a_refused_number_away(open_page: Open) -> None:
     page.button(key="undo").click().run()
     assert "✗ Integral time:" not in words(page)
     assert page.text_input(key="tune:exact:Ti").value == before
+
+
+def test_a_first_guess_is_handed_over_with_a_caution(open_page: Open) -> None:
+    page = open_page(PLANT, view="Hand over")
+    assert "'Find robust settings' in the view Tune" in words(page)
+    page.session_state["session"].use(Candidate("mine", {"Kc": "5"}))
+    page.run()
+    assert "'Find robust settings' in the view Tune" not in words(page)
+    page = open_page("preset:reference-plant", view="Hand over")
+    page.session_state["session"].edit({"controller.rule": "simc"})
+    page.run()
+    assert "'Find robust settings' in the view Tune" not in words(page)
 
 
 def test_settings_that_were_found_for_another_plant_say_so(open_page: Open) -> None:

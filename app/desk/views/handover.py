@@ -9,7 +9,7 @@ from chamberctl.control.forms import ACTION_SENTENCE
 from chamberctl.report import gains_text
 from chamberctl.report.tables import Column, Row, Table
 from chamberctl.study.outline import outline
-from chamberctl.workbench.proposal_job import said_of_schedule
+from chamberctl.workbench.proposal_job import said_of_first_guess, said_of_schedule
 from desk import judged, read_back, report_files
 from desk.fields import show_entry
 from desk.findings import show_findings, show_refusal
@@ -34,7 +34,8 @@ def show(session: Session) -> None:
         show_refusal(tuning)
         report_files.show(session)
         return
-    show_findings((*said_of_schedule(study), *judged.said_of_found(session)))
+    guess = () if session.settings else said_of_first_guess(study)
+    show_findings((*guess, *said_of_schedule(study), *judged.said_of_found(session)))
     left, right = st.columns([1.5, 1], gap="large")
     with left:
         _numbers(session, study, tuning)
