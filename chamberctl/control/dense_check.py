@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from chamberctl.control.dense_envelope import corner_envelope, dense_envelope, fine_envelope
+from chamberctl.control.envelope import Envelope
 from chamberctl.control.finder import NEAR
 from chamberctl.control.gain_gaps import turns
 from chamberctl.control.loop_excess import excesses, sharpened
@@ -17,7 +18,7 @@ from chamberctl.control.optimum import optimum_of
 from chamberctl.errors import Infeasible
 
 if TYPE_CHECKING:
-    from chamberctl.control.envelope import Envelope, EnvelopePlant
+    from chamberctl.control.envelope import EnvelopePlant
     from chamberctl.control.optimum import Optimum
     from chamberctl.control.pace import LoopLimits
     from chamberctl.control.problem import Problem
@@ -87,10 +88,10 @@ def densely(
     Infeasible
         If no gain does for the plants that joined, or they do not come to an end.
     """
-    dense = Watched(problem, dense_envelope(problem.study, problem.points, problem.between))
+    dense = Watched(problem, dense_plants(problem))
     corners = Watched(problem, corner_envelope(problem.study, problem.points))
     every = tuple(plants)
-    fine = _Fine(problem)
+    fine = Fine(problem, {})
     for _ in range(ROUNDS):
         joining = dense.breaking(limits, optimum)
         joining += [corners.plants[i] for i in corners.unstable(optimum)[:1]]
@@ -108,6 +109,17 @@ def densely(
         f"Between the plants that were tuned for, the limits do not hold after {ROUNDS} rounds.",
         "Allow a larger Ms, or narrow the tolerances.",
     )
+
+
+def dense_plants(problem: Problem) -> Envelope:
+    """Return the plants between those that are tuned for.
+
+    Parameters
+    ----------
+    problem : Problem
+        Study and duty points.
+    """
+    return dense_envelope(problem.study, problem.points, problem.between, lambda: problem.finely)
 
 
 class Watched:
@@ -163,17 +175,32 @@ class Watched:
         return self.plants[int(self.grid.row[at]) % len(self.plants)].where, float(peaks[at])
 
 
-class _Fine:
-    """Cases that come near a limit, at closely spaced gas loads and setpoints, each made once."""
+class Fine:
+    """Cases that come near a limit, at closely spaced gas loads and setpoints, each made once.
 
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        self.seen: dict[str, Watched] = {}
+    Parameters
+    ----------
+    problem : Problem
+        What is sought.
+    made : dict of str to Envelope
+        Plants of the cases that were looked at already, by the cases' labels; more are added.
+    within : callable, optional
+        Which of the plants count; all if not given.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        made: dict[str, Envelope],
+        within: Callable[[EnvelopePlant], bool] = lambda plant: True,
+    ) -> None:
+        self.problem, self.made, self.within = problem, made, within
+        self.seen: dict[str, Watched | None] = {}
 
     @property
     def count(self) -> int:
         """Number of plants."""
-        return sum(len(one.plants) for one in self.seen.values())
+        return sum(len(one.plants) for one in self.seen.values() if one is not None)
 
     def breaking(
         self, cases: Sequence[Case], limits: LoopLimits, optimum: Optimum
@@ -182,10 +209,17 @@ class _Fine:
         joining = []
         for case in cases:
             if case.label not in self.seen:
-                found = fine_envelope(self.problem.finely, [case])
-                self.seen[case.label] = Watched(self.problem, found)
-            joining += self.seen[case.label].breaking(limits, optimum)
+                self.seen[case.label] = self._watched(case)
+            watched = self.seen[case.label]
+            if watched is not None:
+                joining += watched.breaking(limits, optimum)
         return joining
+
+    def _watched(self, case: Case) -> Watched | None:
+        if case.label not in self.made:
+            self.made[case.label] = fine_envelope(self.problem.finely, [case])
+        plants = tuple(plant for plant in self.made[case.label].plants if self.within(plant))
+        return Watched(self.problem, Envelope(plants, ())) if plants else None
 
 
 def _law(optimum: Optimum) -> tuple[float, Shape]:

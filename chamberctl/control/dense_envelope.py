@@ -8,12 +8,12 @@ tolerances at once, which no sensible setting is tuned for, the loop must still 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise, product
 from typing import TYPE_CHECKING, NamedTuple
 
-from chamberctl.control.envelope import Envelope, envelope_of
-from chamberctl.control.map_bends import plants_at_bends
+from chamberctl.control.envelope import Envelope, EnvelopePlant, envelope_of
+from chamberctl.control.map_bends import bends, plants_at_bends
 from chamberctl.control.tolerance_cases import Case, Cases
 
 if TYPE_CHECKING:
@@ -67,6 +67,7 @@ def dense_envelope(
     study: Study,
     points: Sequence[OperatingPoint],
     between: tuple[Study, Sequence[OperatingPoint]],
+    finely: Callable[[], tuple[Study, Sequence[OperatingPoint]]],
 ) -> Envelope:
     """Return many more plants of a study's envelope.
 
@@ -78,6 +79,9 @@ def dense_envelope(
         Its duty points.
     between : tuple of (Study, sequence of OperatingPoint)
         From `between_study`, with its duty points.
+    finely : callable
+        Gives the same, closely spaced; asked where the map from output to pumps has bends, for the
+        plants beside them differ from all others.
 
     Returns
     -------
@@ -85,10 +89,12 @@ def dense_envelope(
         Plants, and what is lost.
     """
     own = envelope_of(study, points, list(_between_ends(Cases(study))))
-    cases = Cases(between[0])
-    inner = envelope_of(*between, list(_halves(cases)))
-    hard = [case for case in cases.tuned_for() if len(case.ends) != 1]
-    bent = plants_at_bends(between[1], hard)
+    inner = envelope_of(*between, list(_halves(Cases(between[0]))))
+    bent: list[EnvelopePlant] = []
+    if bends(study):
+        closely, beside = finely()
+        hard = [case for case in Cases(closely).tuned_for() if len(case.ends) != 1]
+        bent = plants_at_bends(beside, hard)
     return Envelope((*own.plants, *inner.plants, *bent), (*own.lost, *inner.lost))
 
 

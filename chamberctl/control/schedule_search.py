@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from chamberctl.control.dense_check import ROUNDS, Watched
-from chamberctl.control.dense_envelope import corner_envelope, dense_envelope
+from chamberctl.control.dense_check import ROUNDS, Fine, Watched, dense_plants
+from chamberctl.control.dense_envelope import corner_envelope
 from chamberctl.control.envelope import Envelope
 from chamberctl.control.fewest import fewest_runs
 from chamberctl.control.optimum import optimum_of
@@ -100,6 +100,7 @@ class Search:
         self.problem, self.every, self.limits, self.alone = problem, every, limits, alone
         self.finder: Finder = problem.finder(every.plants)
         self.found: dict[tuple[int, int], float] = {}
+        self.fine: dict[str, Envelope] = {}
 
     def integral_action(self, first: int, after: int) -> float:
         """Return the most integral action of a run of cells; 0 where no gain keeps the limits."""
@@ -146,7 +147,7 @@ class Search:
             else:
                 high = middle
         entries, joined = [], []
-        dense = dense_envelope(self.problem.study, self.problem.points, self.problem.between)
+        dense = dense_plants(self.problem)
         corners = corner_envelope(self.problem.study, self.problem.points)
         for first, after in pairwise((0, *ends)):
             names = self.points(first, after)
@@ -192,6 +193,9 @@ class Search:
         inside = [_inside(many, self.every.key, low, high) for many in (dense, corners)]
         watched = [Watched(self.problem, Envelope(one, ())) if one else None for one in inside]
         own = [self.every.plants[i] for i in self.every.within(first, after)]
+        fine = Fine(
+            self.problem, self.fine, lambda plant: low <= key_of(plant, self.every.key) <= high
+        )
         joined: list[EnvelopePlant] = []
         for _ in range(ROUNDS):
             plants = (*own, *joined)
@@ -201,6 +205,9 @@ class Search:
                 more += watched[0].breaking(self.limits, optimum)
             if watched[1] is not None:
                 more += [inside[1][i] for i in watched[1].unstable(optimum)[:1]]
+            if not more and watched[0] is not None:
+                near = watched[0].close(self.limits, optimum)
+                more += fine.breaking(near, self.limits, optimum)
             if not more:
                 why = _why(optimum, plants, points)
                 return _entry_of(low, high, optimum, plants, points, why), joined

@@ -55,7 +55,8 @@ def _static_gain(model: LoopModel) -> float:
 def test_a_denser_look_holds_the_plants_beside_the_bend() -> None:
     study = cc.load(FURNACE)
     between = between_study(study)
-    looked_at = dense_envelope(study, duty_points(study), (between, duty_points(between)))
+    known = between, duty_points(between)
+    looked_at = dense_envelope(study, duty_points(study), known, lambda: known)
     beside = [one for one in looked_at.plants if "just below" in one.where]
     assert beside
     assert all(np.isclose(one.speed, 0.4, atol=1e-4) for one in beside)

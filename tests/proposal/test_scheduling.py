@@ -21,7 +21,7 @@ from chamberctl.report.exports import gains_csv, loop_document
 from chamberctl.report.trace_csv import trace_csv
 from chamberctl.simulation.monte_carlo import monte_carlo
 from chamberctl.simulation.scenarios import prepare, simulate
-from chamberctl.workbench.proposal_job import ProposalJob
+from chamberctl.workbench.proposal_job import ProposalJob, said_of_schedule
 from tests import recompute_loop, recompute_trace
 
 pytestmark = pytest.mark.slow
@@ -159,7 +159,9 @@ def test_the_page_compares_single_sets_and_says_so() -> None:
     job = ProposalJob(study, "")
     job.wait(120.0)
     assert job.result.schedule is None
-    assert any("this page compares single sets" in text for text in said(job.result, SUBJECT))
+    (finding,) = said_of_schedule(study)
+    assert "This page compares single sets" in finding.text
+    assert not said_of_schedule(study.with_text({"controller.schedule": "none"}))
 
 
 def test_the_exported_run_is_replayed_with_the_set_of_each_scan() -> None:
