@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from chamberctl.study import loads
 from tests.test_malformed_studies import DISPLACEMENT, GOOD, VOLUME, check
 
 GAS = '[system.gas]\nname = "N2"\n'
@@ -34,6 +35,10 @@ def load(text: str) -> tuple[str, str]:
     return DUTY, f"[system.gas_load]\n{text}\n{DUTY}"
 
 
+def curve(points: str, more: str = "") -> tuple[str, str]:
+    return DISPLACEMENT, f"curve = [{points}]\n{more}"
+
+
 def booster(text: str) -> tuple[str, str]:
     speeds = '[system.speed_map]\nbooster = ["0 %", "100 %"]\n'
     return DRIVE, f'{speeds}[system.booster]\nswept_speed = "500 L/s"\n{text}\n{DRIVE}'
@@ -46,6 +51,9 @@ def curves(*items: tuple[str, str], more: str = "") -> tuple[str, str]:
 
 FULL = ("100 %", '["0.1 mbar", "50 m3/h"], ["10 mbar", "100 m3/h"]')
 HALF = ("50 %", '["0.1 mbar", "20 m3/h"], ["10 mbar", "50 m3/h"]')
+DIP = '["0.5 mbar", "7 m3/h"], ["1 mbar", "9 m3/h"], ["2 mbar", "6 m3/h"], ["100 mbar", "10 m3/h"]'
+AIR = 'stated_gas = "air"'
+BETWEEN = GOOD.partition(GAS)[2].partition(DISPLACEMENT)[0]
 BACKING = "system.backing."
 PART = "system.line[0]."
 BOOSTER = "system.booster."
@@ -151,6 +159,28 @@ CASES = {
     "curves and their lowest speed": (
         curves(FULL, HALF, more='curve_known_down_to_speed = "50 %"'),
         BACKING + "curve_known_down_to_speed", "'50 %'", "the slowest of the curves"),
+    "throughput falls along a curve": (
+        curve('["0.1 mbar", "50 m3/h"], ["10 mbar", "100 m3/h"], ["100 mbar", "8 m3/h"]'),
+        BACKING + "curve", "8 m3/h", "pressure times speed must rise .* between 10 mbar and 100 "
+        "mbar it goes from 278 mbar L/s to 222 mbar L/s"),
+    "throughput stays the same along a curve": (
+        curve('["1 mbar", "10 m3/h"], ["10 mbar", "1 m3/h"]'), BACKING + "curve", "1 m3/h",
+        "must rise from row to row"),
+    "a pump that ends below atmosphere": (
+        curve('["1 mbar", "10 m3/h"], ["10 mbar", "0 m3/h"]'), BACKING + "curve", "0 m3/h",
+        "must rise from row to row"),
+    "throughput falls along one of several curves": (
+        curves(FULL, ("50 %", '["0.1 mbar", "20 m3/h"], ["10 mbar", "0.1 m3/h"]')),
+        BACKING + "curves[1].points", "0.1 m3/h", "must rise from row to row"),
+    "throughput falls in the study's gas": (
+        (GAS + BETWEEN + DISPLACEMENT, GAS.replace("N2", "H2") + BETWEEN + curve(DIP, AIR)[1]),
+        BACKING + "curve", "0.5 mbar, 7 m3/h",
+        r"stated for air; in the study's gas \(H2\) slip is 2.0\d times .* between 1 mbar and "
+        "2 mbar"),
+    "throughput of one of several curves falls in the study's gas": (
+        (GAS + BETWEEN + DISPLACEMENT, GAS.replace("N2", "H2") + BETWEEN
+         + curves(("100 %", DIP), more=AIR)[1]),
+        BACKING + "curves[0].points", "0.5 mbar, 7 m3/h", "give a curve measured in this gas"),
     "curve and clearances": (
         (DISPLACEMENT, f'curve = [{FULL[1]}]\nclearance_conductance = "1 L/s"'),
         BACKING + "clearance_conductance", "'1 L/s'", "curve says it already"),
@@ -178,6 +208,12 @@ def test_message_names_file_field_value_and_remedy(case: str, tmp_path: Path) ->
     path = tmp_path / "wrong.toml"
     path.write_text(GOOD.replace(old, new, 1), encoding="utf-8")
     check(path, field, given, remedy)
+
+
+def test_a_curve_that_dips_is_one_in_its_own_gas() -> None:
+    for gas in ("air", "N2", "Ar"):
+        text = GOOD.replace(DISPLACEMENT, curve(DIP, AIR)[1]).replace(GAS, GAS.replace("N2", gas))
+        assert loads(text).system.backing.curve
 
 
 def test_a_gauge_behind_one_of_two_parts_of_a_name(tmp_path: Path) -> None:

@@ -13,6 +13,12 @@ import numpy as np
 
 from chamberctl.physics.interpolation import hermite
 
+LEAST_SHARE = 1e-4
+"""Least speed of a curve, of its peak: stands for a speed of zero, which has no logarithm."""
+
+RISES_BY = 1e-9
+"""A throughput that rises by less than this (relative) does not rise, but for rounding."""
+
 
 def backing_throughput(
     inlet_pressure_pa: Any,
@@ -148,6 +154,67 @@ def _curve_parts(inlet_pressure_pa: Any, table: Any) -> tuple[Any, Any]:
     return swept, slip
 
 
+def scaled_slip(speeds_m3_s: Any, scale: Any) -> Any:
+    """Pumping speeds of a curve when slip is more or less than where the curve was measured.
+
+    Parameters
+    ----------
+    speeds_m3_s : sequence of float, shape (K,)
+        Pumping speeds over rising inlet pressures [m3/s].
+    scale : float
+        Factor on the slip [-], such as the ratio of two gases' viscosities.
+
+    Returns
+    -------
+    array, shape (K,)
+        S_max - scale (S_max - S) up to the peak, S beyond it [m3/s]; not below a trace of the peak,
+        because the logarithm of the speed is needed.
+
+    References
+    ----------
+    Derived; split of a curve into displacement and slip as in `curve_table`.
+
+    Examples
+    --------
+    >>> scaled_slip([0.05, 0.1, 0.08], 1.5).round(3).tolist()
+    [0.025, 0.1, 0.08]
+    """
+    speed = np.asarray(speeds_m3_s, dtype=float)
+    peak = int(np.argmax(speed))
+    slip = np.where(np.arange(speed.size) < peak, speed[peak] - speed, 0.0)
+    return np.maximum(speed + (1.0 - scale) * slip, LEAST_SHARE * speed[peak])
+
+
+def falling_step(pressures_pa: Any, speeds_m3_s: Any) -> int:
+    """Row of a pump curve from which pressure times speed does not rise to the next one.
+
+    Parameters
+    ----------
+    pressures_pa : sequence of float, shape (K,)
+        Inlet pressures, rising [Pa].
+    speeds_m3_s : sequence of float, shape (K,)
+        Pumping speed at these pressures [m3/s].
+
+    Returns
+    -------
+    int
+        Index of the first such row; -1 where throughput rises all along, as it must: otherwise one
+        gas load would have several steady pressures.
+
+    References
+    ----------
+    Definition.
+
+    Examples
+    --------
+    >>> falling_step([1.0, 10.0, 100.0], [0.1, 0.1, 0.005])
+    1
+    """
+    throughput = np.asarray(pressures_pa, dtype=float) * np.asarray(speeds_m3_s, dtype=float)
+    falls = np.flatnonzero(throughput[1:] <= throughput[:-1] * (1.0 + RISES_BY))
+    return int(falls[0]) if falls.size else -1
+
+
 def curve_table(pressures_pa: Any, speeds_m3_s: Any, measured_at: float = 1.0) -> Any:
     """Split a pumping speed curve at rated speed into geometric speed and what slip leaves of it.
 
@@ -192,7 +259,7 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any, measured_at: float = 1.0) -
 
     pressure = np.asarray(pressures_pa, dtype=float)
     speed = np.asarray(speeds_m3_s, dtype=float)
-    if np.any(np.diff(pressure) <= 0.0) or np.any(np.diff(pressure * speed) <= 0.0):
+    if np.any(np.diff(pressure) <= 0.0) or falling_step(pressure, speed) >= 0:
         raise ValueError("pressures and throughputs of a pump curve must rise")
     x, net = np.log(pressure), np.log(speed)
     peak = int(np.argmax(net))

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from chamberctl.physics.chamber import effective_volume
 from chamberctl.physics.instruments import pump_speed
 from chamberctl.plant import equations
-from chamberctl.plant.gas import system_gas
 from chamberctl.plant.parts import NO_TABLE, backing_element, booster_element, line_element
+from chamberctl.study.flowing import system_gas
 from chamberctl.study.system import TRAPS
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from chamberctl.physics.gases import GASES, Gas, most_probable_speed, viscosity
 from chamberctl.physics.instruments import indicated_pressure
 from chamberctl.physics.thermal_gauge import TYPICAL_GAS_FACTORS, thermal_gauge_factor
 from chamberctl.physics.transpiration import transpiration_ratio
-from chamberctl.plant.gas import system_gas
+from chamberctl.study.flowing import system_gas
 
 if TYPE_CHECKING:
     from chamberctl.study import Gauge, System

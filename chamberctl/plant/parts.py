@@ -12,9 +12,9 @@ from chamberctl.physics.chamber import effective_volume
 from chamberctl.physics.constants import T_REF_K
 from chamberctl.physics.gases import GASES, Gas, most_probable_speed, viscosity
 from chamberctl.physics.passages import elbow_length, passage_lengths
-from chamberctl.physics.pumps import curve_table
+from chamberctl.physics.pumps import curve_table, falling_step, scaled_slip
 from chamberctl.plant import equations
-from chamberctl.plant.gas import molecular_scale, viscous_scale
+from chamberctl.study.flowing import molecular_scale, viscous_scale
 
 if TYPE_CHECKING:
     from chamberctl.study import Backing, Booster, LinePart
@@ -39,7 +39,7 @@ NO_TABLE: Array = np.ones((6, 2))
 """Stands where a pump has no table; it is not read."""
 
 _SAMPLES_PA = np.geomspace(1.0, 1e5, 41)
-_LEAST_SHARE = 1e-4
+_HALVINGS = 50
 
 
 def line_element(part: LinePart, gas: Gas) -> tuple[int, list[float], float]:
@@ -192,7 +192,7 @@ def backing_element(backing: Backing, gas: Gas) -> tuple[int, list[float], Array
         return equations.BACKING, row, NO_TABLE[None]
     curves = rated_curves(backing)
     tables = [
-        curve_table(pressures, _with_slip(speeds, slip), speed)
+        curve_table(pressures, _in_this_gas(pressures, speeds, slip), speed)
         for speed, pressures, speeds in curves
     ]
     row = [0.0, 0.0, 0.0, backing.slip_exponent, warm]
@@ -218,11 +218,22 @@ def rated_curves(backing: Backing) -> list[tuple[float, Array, Array]]:
     return [(curve.speed, *np.array(curve.points).T) for curve in ordered]
 
 
-def _with_slip(speeds: Array, scale: float) -> Array:
-    """Curve with its slip scaled; a speed of zero becomes a trace, for its logarithm."""
-    peak = int(np.argmax(speeds))
-    slip = np.where(np.arange(speeds.size) < peak, speeds[peak] - speeds, 0.0)
-    return np.maximum(speeds + (1.0 - scale) * slip, _LEAST_SHARE * speeds[peak])
+def _in_this_gas(pressures: Array, speeds: Array, scale: float) -> Array:
+    """Curve with its slip scaled as far as its throughput rises.
+
+    A study whose gas goes beyond is refused when it is read; a gas varied within its tolerance
+    stays at the last scale that leaves the curve a pump's.
+    """
+    scaled: Array = scaled_slip(speeds, scale)
+    if falling_step(pressures, scaled) < 0:
+        return scaled
+    rising, falling = 1.0, scale
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (rising + falling)
+        rises = falling_step(pressures, scaled_slip(speeds, middle)) < 0
+        rising, falling = (middle, falling) if rises else (rising, middle)
+    limited: Array = scaled_slip(speeds, rising)
+    return limited
 
 
 def _same_size(tables: list[Array]) -> Array:

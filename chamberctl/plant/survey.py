@@ -14,12 +14,12 @@ from chamberctl.physics.gases import mean_free_path
 from chamberctl.physics.passages import VISCOUS_BELOW_KNUDSEN, flow_regime
 from chamberctl.plant import equations
 from chamberctl.plant.chain import Chain, gauge_node
-from chamberctl.plant.gas import system_gas
 from chamberctl.plant.gauge import reading
 from chamberctl.plant.nearby import SPEED, Held, States, settle
 from chamberctl.plant.pump_data import outside_backing_data, outside_booster_data
 from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
 from chamberctl.plant.steady import load_for_pressure, steady_pressures
+from chamberctl.study.flowing import system_gas
 
 if TYPE_CHECKING:
     from chamberctl.study import Gauge, System

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from chamberctl.errors import InputError
 from chamberctl.physics.constants import MOLAR_GAS_CONSTANT_J_MOL_K
 from chamberctl.physics.gases import viscosity
-from chamberctl.plant.gas import system_gas
 from chamberctl.study import field_at, with_value
 from chamberctl.study.fields import Spec, to_si
+from chamberctl.study.flowing import system_gas
 
 if TYPE_CHECKING:
     from chamberctl.study import Chamber, Study, System

@@ -18,7 +18,6 @@ from chamberctl.plant.floor import (
     floor_pa,
     refused_below,
 )
-from chamberctl.plant.gas import system_gas
 from chamberctl.plant.gauge import expected_gas_factor, reading
 from chamberctl.plant.operating import operating_points
 from chamberctl.plant.point import (
@@ -30,6 +29,7 @@ from chamberctl.plant.point import (
 )
 from chamberctl.plant.steady import speed_for_pressure, steady_pressures
 from chamberctl.plant.survey import Survey, survey
+from chamberctl.study.flowing import system_gas
 
 if TYPE_CHECKING:
     from chamberctl.study import Gauge, Study, System

@@ -17,7 +17,6 @@ from chamberctl.errors import InputError
 from chamberctl.physics.gases import most_probable_speed, viscosity
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
 from chamberctl.plant.compiled import compile_function
-from chamberctl.plant.gas import system_gas
 from chamberctl.simulation import core
 from chamberctl.simulation.drive import DriveNumbers
 from chamberctl.simulation.happenings import (
@@ -29,6 +28,7 @@ from chamberctl.simulation.happenings import (
 )
 from chamberctl.simulation.signal import NO_FAULT, GaugeNumbers
 from chamberctl.simulation.stepping import PlantNumbers
+from chamberctl.study.flowing import system_gas
 
 if TYPE_CHECKING:
     from chamberctl.study import Drive, Gauge, System

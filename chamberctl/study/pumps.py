@@ -10,6 +10,8 @@ from typing import Any, Literal
 
 from pydantic import model_validator
 
+from chamberctl.physics.pumps import falling_step, scaled_slip
+from chamberctl.quantities import format_quantity
 from chamberctl.study.fields import ABSENT, ROOM, Part, choice, pairs, parts, quantity
 from chamberctl.study.gas import GAS_NAMES, GasName
 
@@ -246,11 +248,47 @@ def _rises(points: Points) -> bool:
 
 
 def _curve_problems(points: Points) -> Iterator[str]:
+    speeds = [speed for _, speed in points]
+    good = _rises(points) and min(speeds) >= 0.0 and max(speeds) > 0.0
     if not _rises(points):
         yield "inlet pressures must be above 0 and rise from row to row"
-    speeds = [speed for _, speed in points]
     if min(speeds) < 0.0 or max(speeds) <= 0.0:
         yield "pumping speeds must not be negative, and not all 0"
+    fall = fall_of(points) if good else ""
+    if fall:
+        yield (
+            "pressure times speed must rise from row to row, or one gas load has several steady "
+            f"pressures; {fall}: read the curve again there, or leave out a row"
+        )
+
+
+def fall_of(points: Points, slip_scale: float = 1.0) -> str:
+    """Say where throughput does not rise along a curve, as a pump's must.
+
+    Parameters
+    ----------
+    points : sequence of (float, float)
+        Inlet pressures, rising [Pa], and pumping speeds [m3/s].
+    slip_scale : float
+        Slip of the gas that flows, of that in the gas which the curve was measured with [-].
+
+    Returns
+    -------
+    str
+        Between which pressures, and from what to what; empty where it rises all along.
+    """
+    pressures = [pressure for pressure, _ in points]
+    speeds = scaled_slip([speed for _, speed in points], slip_scale)
+    row = falling_step(pressures, speeds)
+    if row < 0:
+        return ""
+    ends = pressures[row : row + 2]
+    low, high = (format_quantity(pressure, "mbar", 3) for pressure in ends)
+    before, after = (
+        format_quantity(pressure * speed, "mbar L/s", 3)
+        for pressure, speed in zip(ends, speeds[row : row + 2], strict=True)
+    )
+    return f"between {low} and {high} it goes from {before} to {after}"
 
 
 def _crosses(slow: Points, fast: Points) -> bool:

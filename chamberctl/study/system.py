@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Literal
 
+from chamberctl.physics.gases import GASES
 from chamberctl.study.fields import ROOM, Part, choice, part, parts, quantity, words
+from chamberctl.study.flowing import system_gas, viscous_scale
 from chamberctl.study.gas import Gas, GasLoad, Purge
 from chamberctl.study.instruments import AFTER, Drive, Gauge, SpeedMap
-from chamberctl.study.pumps import Backing, Booster
+from chamberctl.study.pumps import Backing, Booster, fall_of
 
 
 class HotZone(Part):
@@ -179,6 +181,7 @@ class System(Part):
         """Yield parts that do not fit each other."""
         yield from self._gauge_problems()
         yield from self._vapor_problems()
+        yield from self._problems_in_this_gas()
         has_map = self.speed_map.booster is not None
         if self.booster is not None and not has_map:
             yield (
@@ -220,4 +223,24 @@ class System(Part):
                 yield (
                     f"line[{traps[0]}].vapor_pressure",
                     "must be below gas_load.vapor_saturation, or nothing is caught here",
+                )
+
+    def _problems_in_this_gas(self) -> Iterator[tuple[str, str]]:
+        """Yield what holds for the gas a pump's data are stated for, but not for the one pumped."""
+        backing = self.backing
+        if backing.stated_gas is None:
+            return
+        scale = viscous_scale(GASES[backing.stated_gas], system_gas(self.gas))
+        curves = {f"curves[{index}].points": c.points for index, c in enumerate(backing.curves)}
+        if backing.curve is not None:
+            curves["curve"] = backing.curve
+        for key, points in curves.items():
+            fall = fall_of(points, scale)
+            if fall:
+                yield (
+                    f"backing.{key}",
+                    f"stated for {backing.stated_gas}; in the study's gas ({self.gas.name}) slip "
+                    f"is {scale:.3g} times that, and pressure times speed no longer rises: {fall}; "
+                    "give a curve measured in this gas and its stated_gas, or leave out the rows "
+                    "where the speed dips",
                 )

@@ -7,7 +7,13 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from chamberctl.physics.pumps import backing_curves_throughput, backing_throughput, curve_table
+from chamberctl.physics.pumps import (
+    backing_curves_throughput,
+    backing_throughput,
+    curve_table,
+    falling_step,
+    scaled_slip,
+)
 from tests.physics.support import difference_quotient, modest, slope
 
 PRESSURES = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
@@ -146,3 +152,16 @@ def test_complex_step_equals_central_difference(exponent, speed):
 def test_curves_that_do_not_rise_are_refused(pressures, speeds):
     with pytest.raises(ValueError, match="must rise"):
         curve_table(pressures, speeds)
+
+
+def test_more_slip_deepens_a_curve_below_its_peak_only():
+    speeds = [0.02, 0.08, 0.1, 0.06]
+    assert scaled_slip(speeds, 1.0) == pytest.approx(speeds)
+    assert scaled_slip(speeds, 1.2) == pytest.approx([0.004, 0.076, 0.1, 0.06])
+    assert scaled_slip(speeds, 2.0)[0] == pytest.approx(1e-5)
+
+
+@pytest.mark.parametrize("at_ten, row", [(0.0101, -1), (0.01, 0), (0.005, 0)])
+def test_the_row_from_which_throughput_falls(at_ten, row):
+    assert falling_step([1.0, 10.0, 100.0], [0.1, at_ten, 0.01]) == row
+    assert falling_step([0.1, 1.0, 10.0], [0.1, 0.1, at_ten]) == (row if row < 0 else 1)

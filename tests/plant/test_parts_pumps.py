@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from chamberctl.errors import Infeasible
 from chamberctl.physics.gases import GASES
+from chamberctl.physics.pumps import backing_curves_throughput
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.linearize import linearize
 from chamberctl.plant.operating import operating_point
+from chamberctl.plant.parts import backing_element
 from chamberctl.plant.steady import steady_pressures
 from chamberctl.plant.survey import survey
+from chamberctl.study import Backing
 from tests.plant.linear_check import check_against_complex_step
 from tests.plant.plants import plant
 from tests.plant.rigs import ELBOW, GAPS, authority, boosted, chamber
@@ -55,6 +60,23 @@ def test_slip_of_a_backing_pump_stated_for_another_gas():
 
 
 # Pumps by curves and tables.
+
+
+def test_a_gas_varied_too_far_leaves_the_curve_a_pumps():
+    """Within a gas's tolerance its curve may dip so far that p S falls; it is held before that."""
+    points = ((50.0, 7.0), (100.0, 9.0), (200.0, 6.0), (1e4, 10.0))
+    air = GASES["air"]
+    pressures, speeds = np.array(points).T
+    pumped = {}
+    for share in (1.0, 0.8, 0.45):
+        thin = replace(air, viscosity_20c_pa_s=share * air.viscosity_20c_pa_s)
+        _, row, tables = backing_element(Backing(curve=points, stated_gas="air"), thin)
+        pumped[share] = backing_curves_throughput(pressures, 1.0, row[3], 1.0, tables)
+        assert np.all(np.diff(pumped[share]) > 0.0)
+    assert pumped[1.0] == pytest.approx(pressures * speeds)
+    assert pumped[0.8][2] == pytest.approx(200.0 * (10.0 - 4.0 / 0.8))
+    assert pumped[0.45][2] == pytest.approx(pumped[0.45][1], rel=1e-6)
+
 
 CURVES = (
     {"speed": 1.0, "points": ((5.0, 0.02), (50.0, 0.09), (1e3, 0.1), (1e5, 0.06))},

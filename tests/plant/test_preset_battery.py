@@ -21,11 +21,11 @@ from chamberctl.physics.choked import critical_flow_function
 from chamberctl.physics.gases import viscosity
 from chamberctl.physics.passages import elbow_length, transmission_probability
 from chamberctl.plant.chain import build_chain
-from chamberctl.plant.gas import system_gas
 from chamberctl.plant.steady import steady_pressures
 from chamberctl.plant.window import operating_window
 from chamberctl.report.exports import loop_document
 from chamberctl.study import field_table, load, presets
+from chamberctl.study.flowing import system_gas
 from tests import recompute_loop
 from tests.house import CHECKOUT, EVERY_PRESET
 from tests.physics.support import modest

@@ -14,10 +14,10 @@ from chamberctl.physics.boosters import zero_flow_compression
 from chamberctl.physics.choked import critical_pressure_ratio, isentropic_throughput_squared
 from chamberctl.physics.gases import GASES, most_probable_speed
 from chamberctl.plant.chain import build_chain
-from chamberctl.plant.gas import molecular_scale, system_gas, viscous_scale
 from chamberctl.plant.steady import steady_pressures
 from chamberctl.plant.window import duty_points
 from chamberctl.study import load, presets
+from chamberctl.study.flowing import molecular_scale, system_gas, viscous_scale
 from tests import reference
 
 PRESETS = sorted(presets())

@@ -21,10 +21,10 @@ from chamberctl.physics.transpiration import transpiration_ratio
 from chamberctl.plant import equations
 from chamberctl.plant.chain import build_chain, gauge_node
 from chamberctl.plant.compiled import compiled_net_flows
-from chamberctl.plant.gas import system_gas
 from chamberctl.simulation.engine import LEAST_OPEN, Trace
 from chamberctl.simulation.prepared import Prepared
 from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
+from chamberctl.study.flowing import system_gas
 
 Array = Any
 
