@@ -119,7 +119,7 @@ def settle(chain: Chain, start: States, held: Held) -> States:
     chain : Chain
         One system, or several stacked.
     start : States
-        Where to begin; its `found` is not read.
+        Where to begin; its `found` is not read. One without a state (NaN) is not found.
     held : Held
         What each state is asked at.
 
@@ -143,7 +143,8 @@ def settle(chain: Chain, start: States, held: Held) -> States:
     settled = np.zeros(count, dtype=bool)
     before, tried, error = z.copy(), np.zeros(z.shape), np.full(count, np.inf)
     for _ in range(ROUNDS):
-        moving = np.flatnonzero(~settled)
+        # a state that begins nowhere, or whose step had no answer, is not asked about any more
+        moving = np.flatnonzero(~settled & np.isfinite(z).all(axis=0))
         if moving.size == 0:
             break
         step, now = _step(

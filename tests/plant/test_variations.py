@@ -109,6 +109,29 @@ def test_what_has_no_steady_state_is_not_found() -> None:
     assert not settle(build_chain(study.system), start, too_much).found[0]
 
 
+def test_a_state_that_begins_nowhere_is_not_found_and_says_nothing() -> None:
+    """Where the pumps cannot carry the gas there is no state to begin from; others go on."""
+    study = load("preset:student-rig")
+    point, chain = duty_points(study)[0], build_chain(study.system)
+    pressures = np.array(point.node_pressures_pa)
+    speeds, loads = np.full(2, point.speed), np.full(2, point.gas_load_pa_m3_s)
+    start = States(
+        np.stack([np.full(chain.size, np.nan), pressures], axis=1), speeds, loads, speeds > 0.0
+    )
+    held = Held(np.array([[SPEED] * 2, [GAS_LOAD] * 2]), np.array([0.9 * speeds, loads]))
+    found = settle(chain, start, held)
+    assert list(found.found) == [False, True]
+
+
+def test_a_pump_set_that_carries_its_gas_only_at_speed_is_varied_in_silence() -> None:
+    """At minimum speed the window has no end; warnings are errors here."""
+    study = load("preset:student-rig").with_text({"system.backing.ultimate_pressure": "150 mbar"})
+    points = duty_points(study)
+    assert not any(point.feasible for point in points)
+    found = outcomes(study, points, [shaken(study, 3)])[0]
+    assert not found.held.any()
+
+
 def test_where_steps_do_not_settle_the_bracketed_search_decides(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
