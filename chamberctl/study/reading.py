@@ -309,8 +309,20 @@ class _Reader:
             items = context.get("found") if found["type"] == "study" else None
             for key, remedy in items or [(".".join(map(str, found["loc"])), found["msg"])]:
                 field = f"{path}.{key}" if path else key
-                origin = self.provenance.get(field)
-                self._problem(field, shown(origin.typed) if origin else "nothing", remedy)
+                self._problem(field, self._given(field), remedy)
+
+    def _given(self, field: str) -> str:
+        """Return what was typed in a field; of an array of tables, in all of them."""
+        origin = self.provenance.get(field)
+        if origin:
+            return shown(origin.typed)
+        tables: dict[str, list[str]] = {}
+        for path, below in self.provenance.items():
+            if path.startswith(f"{field}["):
+                index = path.removeprefix(f"{field}[").partition("]")[0]
+                tables.setdefault(index, []).append(below.typed)
+        texts = ", ".join(" ".join(typed) for typed in tables.values())
+        return shown(texts) if texts else "nothing"
 
 
 class _RefusedError(Exception):
