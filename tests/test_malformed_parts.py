@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from chamberctl.errors import InputError
+from chamberctl.plant.window import operating_window
 from chamberctl.study import loads
 from tests.test_malformed_studies import DISPLACEMENT, GOOD, VOLUME, check
 
@@ -216,6 +218,29 @@ def test_a_curve_that_dips_is_one_in_its_own_gas() -> None:
     for gas in ("air", "N2", "Ar"):
         text = GOOD.replace(DISPLACEMENT, curve(DIP, AIR)[1]).replace(GAS, GAS.replace("N2", gas))
         assert loads(text).system.backing.curve
+
+
+LOW = GOOD.replace('"0.01 mbar"', '"1e-6 mbar"').replace('"0.1 mbar"', '"1e-6 mbar"')
+LOW = LOW.replace('"5 mbar"', '"1.5e-5 mbar"')
+
+
+def test_a_gas_factor_that_leads_out_of_the_model(tmp_path: Path) -> None:
+    path = tmp_path / "wrong.toml"
+    path.write_text(LOW.replace(POSITION, f"{POSITION}\ngas_factor = 0.05"), encoding="utf-8")
+    check(path, "duty.hold[0].setpoint", "'1.5e-5 mbar'",
+          "gas factor 0.05 of gauge PT-1 .* true pressure of 7.5e-7 mbar: outside the model, which "
+          r"holds from 1.0e-5 mbar up .* correct system.gauge\[0\].gas_factor")  # fmt: skip
+
+
+def test_a_heated_head_that_leads_out_of_the_model() -> None:
+    """How much more it shows only the plant knows, so that this is found with the duty points."""
+    text = LOW.replace('"1.5e-5 mbar"', '"1.2e-5 mbar"')
+    text = text.replace(POSITION, f'{POSITION}\nhead_temperature = "600 K"')
+    with pytest.raises(InputError, match="heated head of gauge PT-1") as caught:
+        operating_window(loads(text, "low.toml"))
+    problem = caught.value.first
+    assert (problem.file, problem.field) == ("low.toml", "duty.hold[0].setpoint")
+    assert problem.given == "'1.2e-5 mbar'"
 
 
 def test_a_gauge_behind_one_of_two_parts_of_a_name(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from chamberctl.errors import InputError
 from chamberctl.findings import Finding
 from chamberctl.physics.constants import LOWEST_PRESSURE_PA
 from chamberctl.plant.chain import Chain, build_chain, gauge_node
@@ -18,7 +19,7 @@ from chamberctl.plant.floor import (
     floor_pa,
     refused_below,
 )
-from chamberctl.plant.gauge import expected_gas_factor, reading
+from chamberctl.plant.gauge import expected_gas_factor, reading, true_pressure
 from chamberctl.plant.operating import operating_points
 from chamberctl.plant.point import (
     LITTLE_AUTHORITY,
@@ -182,12 +183,37 @@ def duty_points(study: Study, *, reasons: bool = True) -> tuple[OperatingPoint, 
     -------
     tuple of OperatingPoint
         In the order of `study.duty_points()`.
+
+    Raises
+    ------
+    InputError
+        The true pressure at a setpoint is outside the model.
     """
+    _refuse_outside_model(study)
     setpoints, loads, labels = zip(*study.duty_points(), strict=True)
     found = operating_points(
         study.system, setpoints, loads, labels, loop_gauge(study), reasons=reasons
     )
     return refused_below(study, found)
+
+
+def _refuse_outside_model(study: Study) -> None:
+    """Refuse a setpoint that a heated gauge head shows where the true pressure is too low."""
+    gauge = loop_gauge(study)
+    for number, hold in enumerate(study.duty.holds):
+        pressure = float(true_pressure(study.system, gauge, hold.setpoint_pa))
+        if pressure < LOWEST_PRESSURE_PA:
+            path = f"duty.hold[{number}].setpoint"
+            typed = study.provenance.get(path)
+            raise InputError(
+                f"with the heated head of gauge {gauge.tag} this is a true pressure of "
+                f"{pressure_text(pressure)}: outside the model, which holds from "
+                f"{pressure_text(LOWEST_PRESSURE_PA)} up and does not describe how gas sticks to "
+                "and leaves surfaces; raise the setpoint",
+                given=repr(typed.typed) if typed else pressure_text(hold.setpoint_pa),
+                field=path,
+                file=study.file,
+            )
 
 
 def _at_floor(study: Study, chain: Chain, loads: Array, fastest: Array) -> Array:

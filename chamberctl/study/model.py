@@ -14,6 +14,7 @@ from pydantic import PrivateAttr
 
 from chamberctl import quantities
 from chamberctl.errors import QuantityError
+from chamberctl.physics.constants import LOWEST_PRESSURE_PA
 from chamberctl.study.fields import Part, part, words
 from chamberctl.study.loop import Controller, Duty
 from chamberctl.study.scenarios import Scenarios
@@ -208,6 +209,17 @@ def _gauge_problems(study: Study) -> Iterator[tuple[str, str]]:
                     f"lies outside {name}, {limits[0]} to {limits[1]}; change the setpoint or "
                     "describe a gauge and span that read it",
                 )
+        true_pa = hold.setpoint_pa * gauge.gas_factor
+        if true_pa < LOWEST_PRESSURE_PA:
+            shown = [quantities.format_quantity(p, unit, 3) for p in (true_pa, LOWEST_PRESSURE_PA)]
+            where = f"system.gauge[{tags.index(wanted)}].gas_factor"
+            yield (
+                f"duty.hold[{number}].setpoint",
+                f"with the gas factor {gauge.gas_factor:g} of gauge {gauge.tag} this is a true "
+                f"pressure of {shown[0]}: outside the model, which holds from {shown[1]} up and "
+                "does not describe how gas sticks to and leaves surfaces; raise the setpoint, or "
+                f"correct {where}",
+            )
 
 
 def _output_problems(study: Study) -> Iterator[tuple[str, str]]:
