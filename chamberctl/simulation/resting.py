@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.errors import ChamberctlError
+from chamberctl.errors import Infeasible
 from chamberctl.plant.chain import Chain, build_chain
 from chamberctl.plant.nearby import SPEED, Held, States, settle
+from chamberctl.plant.point import percent_text
 from chamberctl.simulation.drive import DriveNumbers
 from chamberctl.simulation.engine import LEAST_OPEN, plant_numbers
 from chamberctl.simulation.stepping import PlantNumbers, Surroundings, flows_at, slopes
@@ -27,6 +28,15 @@ VALVE_NAME = "inlet valve (added)"
 VALVE_WIDTH = 1000.0
 """Conductance of an added valve, in multiples of the pumping speed at the chamber: so wide that it
 does not change the operating point by more than a thousandth."""
+
+NEAREST = {
+    "air": "Another start: scenario.pump_down.start_pressure, or a faster drive.minimum_speed.",
+    "standby": (
+        "Another start: scenario.return_from_standby.standby_speed and .pressure say how fast the "
+        "pumps idle and what the chamber holds meanwhile."
+    ),
+}
+"""What helps where a start has no state at rest."""
 
 _UNMOVED_M3 = 1e30
 _ROOM_M3 = 1e-3
@@ -93,6 +103,7 @@ def in_air(
             speed,
             gas_load_pa_m3_s,
             share,
+            NEAREST["air"],
         ).tolist()
     )
 
@@ -126,13 +137,15 @@ def behind_valve(
     guess = np.full(chain.size, pressure_pa)
     guess[valve + 1 :] *= 1e-3
     upstream = range(valve + 1)
-    found = resting_pressures(chain, closed, guess, upstream, speed, gas_load_pa_m3_s, share)
+    found = resting_pressures(
+        chain, closed, guess, upstream, speed, gas_load_pa_m3_s, share, NEAREST["standby"]
+    )
     return tuple(found.tolist())
 
 
 def resting_pressures(
     chain: Chain, plant: PlantNumbers, given_pa: Array, fixed: Iterable[int], speed: float,
-    gas_load_pa_m3_s: float, booster_share: float = 1.0,
+    gas_load_pa_m3_s: float, booster_share: float = 1.0, nearest: str = "",
 ) -> Array:  # fmt: skip
     """Pressures at rest of the nodes that are not fixed.
 
@@ -152,11 +165,18 @@ def resting_pressures(
         Gas load [Pa m3/s].
     booster_share : float
         Booster speed, of what the map says [-].
+    nearest : str
+        What would help where there is no such state.
 
     Returns
     -------
     array, shape (N,)
         Node pressures [Pa].
+
+    Raises
+    ------
+    Infeasible
+        No state at rest was found: so slow, pumps may let more gas back than they displace.
 
     Notes
     -----
@@ -167,6 +187,13 @@ def resting_pressures(
     volumes[list(fixed)] = _UNMOVED_M3
     if np.all(volumes == _UNMOVED_M3):
         return given_pa
+    lost = Infeasible(
+        f"No state at rest was found for this scenario to start from, with the drive at "
+        f"{percent_text(speed)}: so slow, pumps may let more gas back than they displace.",
+        nearest,
+    )
+    if chain.backing_speed(speed) <= 0.0 and chain.rows[-1, 3] > 0.0:
+        raise lost  # slip goes with n^-m
     quick = _behind_closed(chain, plant, given_pa, volumes, speed, booster_share)
     if quick is not None:
         return quick
@@ -181,21 +208,23 @@ def resting_pressures(
     jacobian, work = np.zeros((chain.size, chain.size)), np.zeros((4, chain.size))
     step_s = 1e-4
     for _ in range(_MOST_STEPS):
-        slopes(held, rows, around, still, 0.0, x, jacobian, work)
 
         def missing(y: Array, step_s: float = step_s, x: Array = x) -> Array:
             flows_at(held, rows, around, still, 0.0, y, work[0], work[2])
             return np.asarray(step_s * work[0] - volumes * work[2] * (y - x))
 
         near = _NEWTON_TOLERANCE if step_s > _EXACT_FROM_S else _NEARLY
-        moved = _euler_step(missing, x, volumes, step_s * jacobian, near)
+        # a step tried may lead where the law has no answer; then it is not taken
+        with np.errstate(all="ignore"):
+            slopes(held, rows, around, still, 0.0, x, jacobian, work)
+            moved = _euler_step(missing, x, volumes, step_s * jacobian, near)
         if moved is not None:
             x, step_s = moved, _LONGER * step_s
             if step_s > _LONGEST_S:
                 return np.exp(x)
         else:
             step_s *= 0.2
-    raise ChamberctlError("no state at rest was found for the start of this scenario")
+    raise lost
 
 
 def _behind_closed(
@@ -209,7 +238,7 @@ def _behind_closed(
     """
     fixed = volumes == _UNMOVED_M3
     first = int(fixed.sum())
-    if not fixed[:first].all() or np.ptp(given_pa[:first]) > 0.0:
+    if speed <= 0.0 or not fixed[:first].all() or np.ptp(given_pa[:first]) > 0.0:
         return None
     rows = plant.rows.copy()
     if chain.booster_node is not None:
@@ -231,7 +260,10 @@ def _euler_step(
     y = x.copy()
     for _ in range(_MOST_ITERATIONS):
         matrix = np.diag(volumes * np.exp(y) * (1.0 + y - x)) - flows_slope
-        change = np.linalg.solve(matrix, missing(y))
+        try:
+            change = np.linalg.solve(matrix, missing(y))
+        except np.linalg.LinAlgError:
+            return None
         if not np.all(np.abs(change) < 1e3):
             return None
         y += np.clip(change, -2.0, 2.0)

@@ -18,6 +18,8 @@ from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.operating import operating_point
+from chamberctl.proposal.trials import trials
+from chamberctl.simulation.days import days
 from chamberctl.simulation.disturbances import reachable_rates
 from chamberctl.simulation.engine import PowerDip, Start
 from chamberctl.simulation.handovers import mixed_factors
@@ -483,6 +485,24 @@ def test_standby_keeps_the_chamber_closed_and_the_leak_alone_lifts_it() -> None:
     assert run.trace.columns["openness"][at(run, 61.0)] == pytest.approx(0.5)
     assert "one that opens wide was added" in texts(run, "standby")
     assert pressure[-1] == pytest.approx(500.0, rel=2e-3)
+
+
+@pytest.mark.parametrize("standby", ["0 %", "1 %"])
+def test_a_standby_too_slow_to_rest_at_cannot_happen_and_does_not_stop_the_rest(
+    standby: str,
+) -> None:
+    """Slip grows as 1/n: at 1 % of rated the rig's pump lets in more than it displaces."""
+    where = "scenario.return_from_standby.standby_speed"
+    study = cc.load("preset:student-rig").with_text({where: standby})
+    tuning = rule_tuning(study)
+    point = tuning.points[0].point
+    with pytest.raises(Infeasible, match=f"No state at rest .* the drive at {standby}") as refusal:
+        simulate(study, tuning, "return-from-standby", point=point)
+    assert where in refusal.value.nearest
+    (day,) = days(study, tuning, [point], ["return-from-standby"])
+    assert day.run is None
+    assert "No state at rest" in day.refusal
+    assert trials(study, tuning.settings, ["return-from-standby"], [point]) == ()
 
 
 def test_standby_uses_the_valve_that_is_described() -> None:
