@@ -46,6 +46,10 @@ def booster(text: str) -> tuple[str, str]:
     return DRIVE, f'{speeds}[system.booster]\nswept_speed = "500 L/s"\n{text}\n{DRIVE}'
 
 
+def speed_map(text: str) -> tuple[str, str]:
+    return DRIVE, f"[system.speed_map]\n{text}\n{DRIVE}"
+
+
 def curves(*items: tuple[str, str], more: str = "") -> tuple[str, str]:
     tables = (f'[[system.backing.curves]]\nspeed = "{s}"\npoints = [{p}]\n' for s, p in items)
     return DISPLACEMENT, f"{more}\n" + "".join(tables)
@@ -188,6 +192,22 @@ CASES = {
     "curve and clearances": (
         (DISPLACEMENT, f'curve = [{FULL[1]}]\nclearance_conductance = "1 L/s"'),
         BACKING + "clearance_conductance", "'1 L/s'", "curve says it already"),
+    "clearances as wide as the pump": (
+        (DISPLACEMENT, DISPLACEMENT + '\nclearance_conductance = "100 L/s"'),
+        BACKING + "clearance_conductance", "'100 L/s'", "below the displacement, 100 L/s"),
+    "clearances as wide as the pump in the study's gas": (
+        (GAS + BETWEEN + DISPLACEMENT, GAS.replace("N2", "H2") + BETWEEN + DISPLACEMENT
+         + f'\nclearance_conductance = "60 L/s"\n{AIR}'),
+        BACKING + "clearance_conductance", "'60 L/s'",
+        r"stated for air; in the study's gas \(H2\) 12\d L/s leak back"),
+    "a backing pump that stands still": (
+        speed_map('output = ["0 %", "40 %", "100 %"]\nbacking = ["0 %", "0 %", "100 %"]'),
+        "system.speed_map.backing", "'0 %, 0 %, 100 %'",
+        'minimum speed, 20 %, the backing pump stands still: .* such as '
+        r'\["20 %", "20 %", "100 %"\], or raise drive.minimum_speed'),
+    "a backing pump that hardly turns": (
+        speed_map('output = ["0 %", "20 %", "100 %"]\nbacking = ["0 %", "0.5 %", "100 %"]'),
+        "system.speed_map.backing", "'0 %, 0.5 %, 100 %'", "all but stands still"),
     "ballast beyond all": ((DISPLACEMENT, DISPLACEMENT + '\nballast_share = "120 %"'),
                            BACKING + "ballast_share", "'120 %'", "between 0 % and 100 %"),
     "gauge behind nothing": ((POSITION, 'position = "after filter"'), "system.gauge[0].position",
@@ -212,6 +232,13 @@ def test_message_names_file_field_value_and_remedy(case: str, tmp_path: Path) ->
     path = tmp_path / "wrong.toml"
     path.write_text(GOOD.replace(old, new, 1), encoding="utf-8")
     check(path, field, given, remedy)
+
+
+def test_a_pump_may_stand_still_where_the_drive_never_is() -> None:
+    for backing in ('"0 %", "0 %", "100 %"', '"0 %", "1 %", "100 %"'):
+        knots = '"0 %", "19 %", "100 %"' if "1 %" not in backing else '"0 %", "20 %", "100 %"'
+        old, new = speed_map(f"output = [{knots}]\nbacking = [{backing}]")
+        assert loads(GOOD.replace(old, new)).system.speed_map.backing
 
 
 def test_a_curve_that_dips_is_one_in_its_own_gas() -> None:

@@ -40,6 +40,7 @@ NO_TABLE: Array = np.ones((6, 2))
 
 _SAMPLES_PA = np.geomspace(1.0, 1e5, 41)
 _HALVINGS = 50
+_TRACE = 1e-12
 
 
 def line_element(part: LinePart, gas: Gas) -> tuple[int, list[float], float]:
@@ -183,9 +184,11 @@ def backing_element(backing: Backing, gas: Gas) -> tuple[int, list[float], Array
         swept = backing.displacement_m3_s
         # the constant part of the slip is what holds the ultimate pressure with the stated gas
         constant = slip * backing.ultimate_pressure_pa * free
+        # of clearances varied within their tolerance to all that is displaced, a trace is left
+        left = swept - slip * clearance or _TRACE * swept
         row = [
             swept * warm,
-            constant / (swept - slip * clearance),
+            constant / left,
             slip * clearance * warm,
             backing.slip_exponent,
         ]

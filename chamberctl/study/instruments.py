@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Literal
 
+from chamberctl.physics.instruments import pump_speed
 from chamberctl.study.fields import (
     Part,
     choice,
@@ -56,6 +57,10 @@ class SpeedMap(Part):
         ends = [speeds for speeds in (self.booster, self.backing) if speeds]
         if all(speeds[0] == speeds[-1] for speeds in ends):
             yield "backing", "no pump follows the output; at least one speed must rise with it"
+
+    def backing_speed(self, output: float) -> float:
+        """Return the backing pump's speed at an output, both fractions of rated [-]."""
+        return float(pump_speed(output, self.output, self.backing))
 
 
 class Drive(Part):

@@ -196,6 +196,12 @@ class Backing(Part):
         if self.curve is None and not self.curves:
             if self.displacement_m3_s is None:
                 yield "displacement", 'missing: give displacement = "600 m3/h" or a curve'
+            elif self.clearance_conductance_m3_s >= self.displacement_m3_s:
+                yield (
+                    "clearance_conductance",
+                    f"must be below the displacement, {_speed_text(self.displacement_m3_s)}: this "
+                    "pump leaks back as much as it displaces, or more, and pumps nothing",
+                )
             return
         for key, value in {
             "displacement": self.displacement_m3_s,
@@ -240,6 +246,10 @@ class Backing(Part):
                     f"pumps more than the curve at {100 * speeds[fast]:g} % speed somewhere; a "
                     "slower pump cannot",
                 )
+
+
+def _speed_text(speed_m3_s: float) -> str:
+    return format_quantity(speed_m3_s, "L/s", 3)
 
 
 def _rises(points: Points) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Literal
 
 from chamberctl.physics.gases import GASES
+from chamberctl.quantities import format_quantity
 from chamberctl.study.fields import ROOM, Part, choice, part, parts, quantity, words
 from chamberctl.study.flowing import system_gas, viscous_scale
 from chamberctl.study.gas import Gas, GasLoad, Purge
@@ -54,6 +55,12 @@ _MAY_HAVE = {
     "cold trap": ("vapor_pressure",),
     "condenser": ("vapor_pressure",),
 }
+LEAST_TURNING = 0.01
+"""Slowest speed of a turning backing pump, of rated: as slow as a drive may be said to turn."""
+
+A_TURNING = 0.2
+"""Speed of a turning pump in an example."""
+
 TRAPS = ("cold trap", "condenser")
 """Kinds of line parts that catch the vapor."""
 
@@ -194,6 +201,22 @@ class System(Part):
         low, high = self.speed_map.output[0], self.speed_map.output[-1]
         if low > self.drive.minimum_speed or high < self.drive.maximum_speed:
             yield "speed_map.output", "must cover the drive's minimum to maximum speed"
+        else:
+            yield from self._standstill()
+
+    def _standstill(self) -> Iterator[tuple[str, str]]:
+        """Yield a backing pump that stands still somewhere between the drive's limits."""
+        slowest = self.drive.minimum_speed
+        turning = self.speed_map.backing_speed(slowest)
+        if turning < LEAST_TURNING:
+            kept = (f'"{100 * max(n, A_TURNING):.4g} %"' for n in self.speed_map.backing)
+            yield (
+                "speed_map.backing",
+                f"at the drive's minimum speed, {100 * slowest:.4g} %, the backing pump "
+                f"{'all but ' if turning > 0.0 else ''}stands still: it carries no gas there, and "
+                f"no pressure can be held; give the speed that it keeps, such as "
+                f"[{', '.join(kept)}], or raise drive.minimum_speed to where it turns",
+            )
 
     def _gauge_problems(self) -> Iterator[tuple[str, str]]:
         tags = [gauge.tag for gauge in self.gauges]
@@ -231,6 +254,15 @@ class System(Part):
         if backing.stated_gas is None:
             return
         scale = viscous_scale(GASES[backing.stated_gas], system_gas(self.gas))
+        in_gas = f"stated for {backing.stated_gas}; in the study's gas ({self.gas.name}) "
+        leak, swept = scale * backing.clearance_conductance_m3_s, backing.displacement_m3_s
+        if swept is not None and leak >= swept:
+            shown = [format_quantity(speed, "L/s", 3) for speed in (leak, swept)]
+            yield (
+                "backing.clearance_conductance",
+                f"{in_gas}{shown[0]} leak back, which must be below the displacement, {shown[1]}: "
+                "this pump pumps nothing",
+            )
         curves = {f"curves[{index}].points": c.points for index, c in enumerate(backing.curves)}
         if backing.curve is not None:
             curves["curve"] = backing.curve
@@ -239,8 +271,7 @@ class System(Part):
             if fall:
                 yield (
                     f"backing.{key}",
-                    f"stated for {backing.stated_gas}; in the study's gas ({self.gas.name}) slip "
-                    f"is {scale:.3g} times that, and pressure times speed no longer rises: {fall}; "
-                    "give a curve measured in this gas and its stated_gas, or leave out the rows "
-                    "where the speed dips",
+                    f"{in_gas}slip is {scale:.3g} times that, and pressure times speed no longer "
+                    f"rises: {fall}; give a curve measured in this gas and its stated_gas, or "
+                    "leave out the rows where the speed dips",
                 )

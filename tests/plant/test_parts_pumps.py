@@ -59,6 +59,16 @@ def test_slip_of_a_backing_pump_stated_for_another_gas():
     assert hydrogen == pytest.approx(2.0 * ratio, rel=1e-9)
 
 
+def test_clearances_varied_to_all_that_is_displaced_leave_no_flow():
+    """A study says less; within a tolerance of 100 % it may come to that."""
+    backing = {"displacement_m3_s": S, "ultimate_pressure_pa": 2.0}
+    system = plant(backing=backing | {"clearance_conductance_m3_s": 0.5 * S})
+    wider = system.backing.model_copy(update={"clearance_conductance_m3_s": S})
+    chain = build_chain(system.model_copy(update={"backing": wider}))
+    flow = chain.throughput(chain.size - 1, np.array([1.0, 1e3]), 0.0, 1.0)
+    assert flow == pytest.approx(0.0, abs=1e-9)
+
+
 # Pumps by curves and tables.
 
 
