@@ -106,6 +106,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("physics.pumps", "curve_table", "1.0"): "the lower end of a clip that is never met",
     ("physics.pumps", "LEAST_SHARE", "0.0001"): "stands for zero, for its logarithm",
     ("physics.pumps", "RISES_BY", "1e-09"): "room for rounding in a comparison",
+    ("physics.pumps", "falling_step", "returned value"): "a row, not a number",
     ("plant.sensitivity", "_STEP", "1e-30"): "a complex step has no truncation error",
     ("control.rules", "ReducedModel.integrating", "returned value"): "true or false",
     ("control.rules", "half_rule", "1e-12"): "end of a search",
