@@ -62,6 +62,8 @@ def reveal_time_constant(one: Exercise) -> Reveal:
         BY_HAND,
         tuple(lines), "time [s]", "part of the whole change [%]",
         "speed raised by 2 % of rated, at 5 s",
+        "when each curve passes 63 %: so long after the pressure began to move is its time "
+        "constant. The curve from the lower speed gets there later.",
     )  # fmt: skip
 
 
@@ -110,6 +112,8 @@ def reveal_gain(one: Exercise) -> Reveal:
         BY_HAND,
         tuple(lines), "time [s]", "change of the reading [mbar]",
         "the same step at three pressures, same speed",
+        "how far each curve has fallen at its right end: twice as far at twice the pressure, half "
+        "as far at half of it.",
     )  # fmt: skip
 
 
@@ -160,4 +164,6 @@ def reveal_log(one: Exercise) -> Reveal:
         BY_HAND,
         tuple(lines), "time [s]", "change of the reading [decades]",
         "the same step at three pressures, log10 reading",
+        "whether one curve covers the other two: counted in decades the step comes to the same at "
+        "every pressure.",
     )  # fmt: skip

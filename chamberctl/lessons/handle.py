@@ -65,6 +65,8 @@ def reveal_handle(one: Exercise) -> Reveal:
         "Conductances in series; " + BY_HAND[0].lower() + BY_HAND[1:],
         lines, "speed [% of rated]", "pressure over that at full speed [ratio]",
         "pressure in the chamber against speed, same gas",
+        "how flat the curve behind the line is at its right end: there more speed hardly lowers "
+        "the pressure. Without a line it goes on falling.",
     )  # fmt: skip
 
 

@@ -69,6 +69,8 @@ def reveal_dead_time(one: Exercise) -> Reveal:
         "Textbook (from memory). Dead time is exact here, no approximation.",
         tuple(lines), "time [s]", "change of the reading [%]",
         "the setpoint raised by 10 %, linear loop",
+        "how far the dashed curve shoots over the new setpoint, and how much longer it swings: the "
+        "gains are the same, only the margin is smaller.",
     )  # fmt: skip
 
 
@@ -134,6 +136,8 @@ def reveal_windup(one: Exercise) -> Reveal:
         "$t = (I_0 - u_{max} + K_c\\,e)\\,T_i/(K_c\\,|e|)$.",
         "The law as it is printed in the documentation.",
         tuple(lines), "time [s]", "reading [mbar]", "pump-down in automatic from the start",
+        "how long the curve without anti-windup lies flat at full speed's pressure, below the "
+        f"setpoint of {number(one.point.indicated_pa / MBAR)} mbar, before it comes back.",
         log_y=True,
     )  # fmt: skip
 

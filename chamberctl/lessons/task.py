@@ -33,6 +33,8 @@ class Reveal:
         Curves of the picture.
     x_label, y_label, title : str
         Of the picture.
+    look : str
+        What to look at in it, to follow "Look at".
     """
 
     text: tuple[str, ...]
@@ -42,6 +44,7 @@ class Reveal:
     x_label: str
     y_label: str
     title: str
+    look: str
     log_y: bool = False
 
 

@@ -504,6 +504,7 @@ def test_a_student_with_a_wrong_sign_is_told_so_and_the_key_opens_for_teachers_o
     page.toggle(key="learn:reveal:7:gain").set_value(True).run()
     assert not page.exception
     assert "the gain is in proportion to the pressure" in words(page)
+    assert "**Look at:** how far each curve has fallen" in words(page)
     page.toggle(key="learn:teacher").set_value(True).run()
     assert "Answer key of exercise 7" in tables(page)
 

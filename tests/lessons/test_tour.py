@@ -87,6 +87,8 @@ def test_every_task_can_be_revealed_and_its_data_be_read(task: Task) -> None:
     assert "nan" not in live.svg
     assert "$" in found.formula
     assert found.source
+    assert found.look.endswith(".")
+    assert found.title.lower() not in found.look.lower()
     lines = data_csv(task, 7).splitlines()
     assert lines[0].startswith("# Exercise 7")
     table = np.loadtxt(lines[2:], delimiter=",")

@@ -76,7 +76,7 @@ def _reveal(task: Task, number: int) -> None:
         live = curves_picture(
             found.lines, found.x_label, found.y_label, found.title, log_y=found.log_y
         )
-        style.picture(Drawn(live.svg, live.alt), f"{found.title}.", fits=True)
+        style.picture(Drawn(live.svg, live.alt), found.look, fits=True)
     with right:
         for line in found.text:
             st.markdown(line)
