@@ -12,6 +12,8 @@ from chamberctl.study import recovery
 from desk.findings import show_problems
 from desk.session import Session
 
+_ARRIVED = "file:arrived"
+
 
 def show(session: Session) -> None:
     """Draw the part of the page that opens and saves."""
@@ -77,6 +79,20 @@ def _save(session: Session) -> None:
         "Download the study", session.text, file_name=session.download_name,
         mime="application/toml", on_click="ignore", width="stretch",
     )  # fmt: skip
+
+
+def arrive(session: Session, source: str, what: str) -> None:
+    """Open a study from another view; what it is is said where the page goes on with it."""
+    left = session.differs
+    session.open(source)
+    kept = ' What you had before and did not save is listed under "Open another study".'
+    st.session_state[_ARRIVED] = f"Opened: {what}{kept if left else ''}"
+
+
+def say_arrived() -> None:
+    """Say once what another view opened."""
+    if said := st.session_state.pop(_ARRIVED, ""):
+        st.success(f"✓ {said}")
 
 
 def say_unsaved(session: Session) -> None:

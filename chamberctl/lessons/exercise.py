@@ -89,6 +89,29 @@ class Exercise:
         )  # fmt: skip
 
 
+def typed_number(text: str) -> int:
+    """Return the number of an exercise as it was typed.
+
+    Parameters
+    ----------
+    text : str
+
+    Raises
+    ------
+    InputError
+        If there is no such exercise.
+    """
+    plain = text.strip()
+    if not (plain.isascii() and plain.isdigit() and int(plain) in NUMBERS):
+        raise _no_such(plain)
+    return int(plain)
+
+
+def _no_such(given: str) -> InputError:
+    remedy = f"exercises have whole numbers from {NUMBERS[0]} to {NUMBERS[-1]}"
+    return InputError(remedy, given=given, field="exercise")
+
+
 @lru_cache(maxsize=32)
 def exercise(number: int) -> Exercise:
     """Return an exercise by its number.
@@ -104,10 +127,7 @@ def exercise(number: int) -> Exercise:
         If there is no such exercise.
     """
     if number not in NUMBERS:
-        raise InputError(
-            f"exercises have numbers from {NUMBERS[0]} to {NUMBERS[-1]}", given=str(number),
-            field="exercise",
-        )  # fmt: skip
+        raise _no_such(str(number))
     study = load(PLANT)
     draw = np.random.default_rng([number, 2026])
     setpoint = float(draw.choice(SETPOINTS_MBAR)) * MBAR

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Literal
 
 from chamberctl import quantities
 from chamberctl.display import number
 from chamberctl.errors import QuantityError
+from chamberctl.quantities.units import DIMENSIONS
 
 Kind = Literal["right", "wrong sign", "wrong", "no number"]
 
@@ -40,7 +42,7 @@ class Asked:
 
 @dataclass(frozen=True)
 class Feedback:
-    """What is said to an answer."""
+    """What is said to an answer: of which kind it is, and what there is to say beyond that."""
 
     kind: Kind
     text: str
@@ -71,17 +73,18 @@ def feedback(asked: Asked, text: str) -> Feedback:
     try:
         given = _read(asked, text)
     except QuantityError as error:
-        return Feedback("no number", f"This cannot be read: {error.first.remedy}.")
+        return Feedback("no number", f"This cannot be read: {_remedy(asked, error)}.")
     close = math.isclose(abs(given), abs(asked.expected), rel_tol=asked.tolerance)
     wrong_way = asked.sign and given * asked.expected < 0.0
     if wrong_way and close:
         return Feedback("wrong sign", f"The size is right, the sign is wrong: {asked.sign}")
     if wrong_way:
         size = _size(asked, given)
-        return Feedback("wrong sign", f"The sign is wrong: {asked.sign} The size is off, too{size}")
+        return Feedback("wrong sign", f"The sign is wrong: {asked.sign} The size is off: {size}")
     if close and given * asked.expected > 0.0:
-        return Feedback("right", "Right.")
-    return Feedback("wrong", f"Not yet{_size(asked, given)}")
+        return Feedback("right", "")
+    size = _size(asked, given)
+    return Feedback("wrong", f"{size[0].upper()}{size[1:]}")
 
 
 def _read(asked: Asked, text: str) -> float:
@@ -95,14 +98,20 @@ def _read(asked: Asked, text: str) -> float:
     return float(value / quantities.unit_factor(asked.unit, asked.dimension))
 
 
+def _remedy(asked: Asked, error: QuantityError) -> str:
+    """Return what would be right, with an example of what is asked for here."""
+    example = f", such as '{DIMENSIONS[asked.dimension].example}'"
+    return re.sub(r"(, followed by its unit)?, such as '[^']*'", example, error.first.remedy)
+
+
 def _size(asked: Asked, given: float) -> str:
-    """Return by how much an answer is off, and what usually makes it so, to end a sentence."""
+    """Return by how much an answer is off, and what usually makes it so."""
     if given == 0.0:
-        return ": it is not zero."
+        return "it is not zero."
     ratio = abs(given / asked.expected)
     factor = max(ratio, 1.0 / ratio)
     way = "large" if ratio > 1.0 else "small"
-    said = f": it is too {way} by a factor of {number(factor)}"
+    said = f"it is too {way} by a factor of {number(factor)}"
     for usual, hint in _USUAL:
         if abs(factor / usual - 1.0) < _NEAR:
             return f"{said}; {hint}."

@@ -490,7 +490,7 @@ def test_a_student_with_a_wrong_sign_is_told_so_and_the_key_opens_for_teachers_o
     from chamberctl.lessons.tour import TOUR
 
     page = open_page(view="Learn")
-    page.number_input(key="learn:number").set_value(7).run()
+    page.text_input(key="learn:number").set_value("7").run()
     page.segmented_control(key="learn:task").set_value(TOUR[1].title).run()
     asked = TOUR[1].asked(exercise(7))
     answer = page.text_input(key="learn:answer:7:gain")
@@ -507,6 +507,48 @@ def test_a_student_with_a_wrong_sign_is_told_so_and_the_key_opens_for_teachers_o
     assert "**Look at:** how far each curve has fallen" in words(page)
     page.toggle(key="learn:teacher").set_value(True).run()
     assert "Answer key of exercise 7" in tables(page)
+
+
+@pytest.mark.parametrize("typed", ["abc", "nan", "5 kg"])
+def test_only_a_number_lets_a_student_see_what_happens(open_page: Open, typed: str) -> None:
+    page = open_page(view="Learn")
+    page.text_input(key="learn:answer:1:time-constant").set_value(typed).run()
+    assert not page.exception
+    assert page.error[0].value.startswith("**✗ No number.**")
+    assert "mbar" not in page.error[0].value
+    assert not [t for t in page.toggle if t.key.startswith("learn:reveal")]
+    page.text_input(key="learn:answer:1:time-constant").set_value("900").run()
+    assert page.error[0].value.startswith("**✗ Not yet.** It is too large by a factor of")
+    assert [t for t in page.toggle if t.key.startswith("learn:reveal")]
+
+
+@pytest.mark.parametrize("typed", ["0", "99999999", "-3", "2.5", "seven", ""])
+def test_the_exercise_in_the_field_is_the_one_that_is_shown(open_page: Open, typed: str) -> None:
+    page = open_page(view="Learn")
+    page.text_input(key="learn:number").set_value("7").run()
+    page.text_input(key="learn:number").set_value(typed).run()
+    assert not page.exception
+    assert page.text_input(key="learn:number").value == "7"
+    assert "whole numbers from 1 to 9999" in words(page)
+    assert "Exercise 7 is shown" in words(page)
+    page.text_input(key="learn:number").set_value("8").run()
+    assert "whole numbers" not in words(page)
+    page.segmented_control(key="view").set_value("Window").run()
+    page.segmented_control(key="view").set_value("Learn").run()
+    assert page.text_input(key="learn:number").value == "8"
+
+
+def test_the_plant_of_the_tour_is_opened_where_it_can_be_seen(open_page: Open) -> None:
+    page = open_page("preset:student-rig", view="Learn")
+    page.session_state["session"].edit({"title": "mine"})
+    page.button(key="learn:open").click().run()
+    assert not page.exception
+    assert page.query_params["view"] == "Describe"
+    assert "Reference plant" in page.markdown[0].value
+    assert "Opened: the plant of the tour" in page.success[0].value
+    assert "did not save" in page.success[0].value
+    page.segmented_control(key="section").set_value("Duty").run()
+    assert not page.success
 
 
 @pytest.mark.parametrize("view", ["Describe", "Window", "Tune", "Behave", "Hand over", "Learn"])

@@ -29,6 +29,7 @@ def show(session: Session) -> None:
     """Draw the view."""
     _files(session)
     with st.container():
+        study_file.say_arrived()
         study_file.say_unsaved(session)
     blocks = outline(session.text, session.study)
     if session.study is not None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import streamlit as st
 
-from chamberctl.lessons.exercise import NUMBERS, PLANT, exercise
+import chamberctl as cc
+from chamberctl.lessons.exercise import NUMBERS, PLANT, exercise, typed_number
 from chamberctl.lessons.feedback import Feedback, feedback
 from chamberctl.lessons.task import Task
 from chamberctl.lessons.tour import TOUR, answer_key, data_csv
 from chamberctl.report.tables import Column, Row, Table
 from chamberctl.workbench.curves import curves_picture
-from desk import style
+from desk import study_file, style
 from desk.results import Drawn
 from desk.session import Session
 from desk.tables import show_table
@@ -20,14 +21,16 @@ _WORDS = {"right": "✓ Right", "wrong sign": "✗ Wrong sign", "wrong": "✗ No
           "no number": "✗ No number"}  # fmt: skip
 
 
+_NUMBER, _SHOWN, _REFUSED = "learn:number", "learn:shown", "learn:refused"
+
+
 def show(session: Session) -> None:
     """Draw the view."""
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        number = st.number_input(
-            "Exercise", NUMBERS[0], NUMBERS[-1], 1, key="learn:number", width=180,
-            help="The same number gives the same plant and the same data everywhere.",
-        )  # fmt: skip
-        st.button("Open this plant in the workbench", on_click=session.open, args=(PLANT,),
+        number = _number()
+        if refused := st.session_state.pop(_REFUSED, ""):
+            st.markdown(f":red[**✗ Exercise:**] {refused} Exercise {number} is shown.")
+        st.button("Open this plant in the workbench", on_click=_open, args=(session,),
                   key="learn:open")  # fmt: skip
         teacher = st.toggle("I am the teacher", key="learn:teacher")
     if teacher:
@@ -38,6 +41,34 @@ def show(session: Session) -> None:
         "Task", list(_TITLES), default=TOUR[0].title, key="learn:task", required=True
     )
     _task(_TITLES[title or TOUR[0].title], number)
+
+
+def _number() -> int:
+    """Let an exercise be chosen; the number in the field is always that of the plant shown."""
+
+    def take() -> None:
+        try:
+            st.session_state[_SHOWN] = typed_number(st.session_state[_NUMBER])
+        except cc.InputError as error:
+            given, remedy = error.first.given, error.first.remedy
+            st.session_state[_REFUSED] = f"{remedy}, not {given}." if given else f"{remedy}."
+        st.session_state[_NUMBER] = str(st.session_state[_SHOWN])
+
+    number: int = st.session_state.setdefault(_SHOWN, NUMBERS[0])
+    st.session_state.setdefault(_NUMBER, str(number))
+    st.text_input(
+        "Exercise", key=_NUMBER, width=180, max_chars=20, on_change=take,
+        help="The same number gives the same plant and the same data everywhere: "
+        f"{NUMBERS[0]} to {NUMBERS[-1]}.",
+    )  # fmt: skip
+    return number
+
+
+def _open(session: Session) -> None:
+    """Open the plant of the tour, and go where it is described."""
+    study_file.arrive(session, PLANT, "the plant of the tour. Each exercise sets its own pressure "
+                      "and speed on it.")  # fmt: skip
+    st.session_state["view"] = "Describe"
 
 
 def _task(task: Task, number: int) -> None:
@@ -59,14 +90,17 @@ def _task(task: Task, number: int) -> None:
     if not typed:
         st.caption("Predict first; then you can reveal what happens.")
         return
-    _say(feedback(asked, typed))
-    if st.toggle("Reveal what happens", key=f"learn:reveal:{key}"):
+    said = feedback(asked, typed)
+    _say(said)
+    if said.kind == "no number":
+        st.caption("Predict a number first; then you can reveal what happens.")
+    elif st.toggle("Reveal what happens", key=f"learn:reveal:{key}"):
         _reveal(task, number)
 
 
 def _say(found: Feedback) -> None:
     show = st.success if found.kind == "right" else st.error
-    show(f"**{_WORDS[found.kind]}.** {found.text}" if found.kind != "right" else "**✓ Right.**")
+    show(f"**{_WORDS[found.kind]}.** {found.text}")
 
 
 def _reveal(task: Task, number: int) -> None:
