@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable
 from functools import cache
@@ -10,12 +11,17 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 
 import chamberctl as cc
 from chamberctl import figures
 from chamberctl.control.trade_off import TradeOff
+from chamberctl.display import Display
 from chamberctl.figures import Picture, style, to_svg
-from tests import by_hand
+from chamberctl.study import loads as loaded
+from chamberctl.workbench.explanations import window_look
+from tests import by_hand, studies
 
 MS = "Ms [ratio]"
 
@@ -134,6 +140,53 @@ def test_curves_are_told_apart_without_color(name: str) -> None:
         ]
         looks = [(str(line.get_linestyle()), str(line._dash_pattern)) for line in inked]
         assert len(set(looks)) == len(looks)
+
+
+def overlap(one: Bbox, other: Bbox) -> bool:
+    return one.x0 < other.x1 and other.x0 < one.x1 and one.y0 < other.y1 and other.y0 < one.y1
+
+
+@pytest.mark.parametrize("name", cc.presets())
+def test_words_and_numbers_in_the_window_hide_no_others(name: str) -> None:
+    """Neither on each other nor, for setpoints and points out of reach, on a curve."""
+    study = cc.load(f"preset:{name}")
+    window = cc.operating_window(study)
+    for picture in (figures.operating_window(window, study), figures.authority(window, study)):
+        picture.draw_without_rendering()
+        for axis in picture.axes:
+            boxes = {
+                text: Text.get_window_extent(text) for text in axis.texts if not text.get_rotation()
+            }
+            for one, other in itertools.combinations(boxes, 2):
+                assert not overlap(boxes[one], boxes[other]), (one, other)
+            words = [t for t in boxes if t.get_text().startswith("set") or "not re" in t.get_text()]
+            for text, line in itertools.product(words, axis.lines):
+                if line.get_color() == style.INK:
+                    way = line.get_path().transformed(line.get_transform())
+                    assert not way.intersects_bbox(boxes[text], filled=False), (name, text)
+
+
+def test_each_gas_load_of_a_duty_has_its_curve_and_points_on_one_spot_their_numbers() -> None:
+    study = cc.load("preset:heat-treatment-furnace")
+    window = cc.operating_window(study)
+    axis = figures.operating_window(window, study).axes[0]
+    for load in window.gas_loads_pa_m3_s:
+        assert Display.of(study).gas_load_text(float(load)) in texts(axis)
+    ideal = cc.load("preset:reference-plant")
+    picture = figures.authority(cc.operating_window(ideal), ideal)
+    picture.draw_without_rendering()
+    axis = picture.axes[0]
+    badges = [Text.get_window_extent(t) for t in axis.texts if t.get_text() in set("123456")]
+    assert len(badges) == 6
+    assert not any(overlap(one, other) for one, other in itertools.combinations(badges, 2))
+
+
+def test_of_many_gas_loads_the_page_says_how_many_are_drawn() -> None:
+    loads = tuple(f"{load} mbar L/s" for load in range(120, 240, 10))
+    study = loaded(studies.reference_text([("5 mbar", loads)]))
+    assert "8 of the 12 gas loads being drawn" in window_look(cc.operating_window(study))
+    few = cc.operating_window(cc.load("preset:reference-plant"))
+    assert "lies on a curve and how far" in window_look(few)
 
 
 def test_the_window_shows_reachable_pressures_and_the_point_that_is_not() -> None:

@@ -8,6 +8,7 @@ import streamlit as st
 
 import chamberctl as cc
 from chamberctl import figures
+from chamberctl.control.influence import Influences, influences
 from chamberctl.control.tuning import rule_tuning
 from chamberctl.plant.comparison import Comparison
 from chamberctl.plant.handle import HandleVerdict
@@ -62,6 +63,19 @@ def verdict_of(text: str, _study: cc.Study) -> Verdict:
 def handle_of(text: str, _study: cc.Study) -> HandleVerdict:
     """Return whether speed is the right handle, with the alternatives."""
     return cc.handle_verdict(_study, window_of(text, _study).duty_points)
+
+
+def influence_of(text: str, study: cc.Study, tuning: cc.Tuning | None) -> Influences:
+    """Return what window, authority and margins hang on, ranked."""
+    typed = () if tuning is None else tuple(tuning.typed.texts().items())
+    return _influence_of(text, typed, study, tuning)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Moving each input ...")
+def _influence_of(
+    text: str, typed: tuple[tuple[str, str], ...], _study: cc.Study, _tuning: cc.Tuning | None
+) -> Influences:
+    return influences(_study, _tuning, window_of(text, _study).duty_points)
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Comparing ...")

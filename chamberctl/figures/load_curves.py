@@ -15,8 +15,12 @@ if TYPE_CHECKING:
     from chamberctl.study import Study
 
 
-def pick(count: int, most: int = 5) -> list[int]:
-    """Return at most a handful of indices, both ends always among them."""
+MOST_LOADS = 8
+"""So many gas loads have curves of their own; of more the ends and some between them."""
+
+
+def pick(count: int, most: int = MOST_LOADS) -> list[int]:
+    """Return indices of the gas loads that are drawn, both ends always among them."""
     if count <= most:
         return list(range(count))
     return sorted({round(i * (count - 1) / (most - 1)) for i in range(most)})

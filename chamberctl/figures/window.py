@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from chamberctl.display import Display, number
 from chamberctl.figures import style
+from chamberctl.figures.free_places import Paper, Place
 from chamberctl.figures.load_curves import curve, label_ends, masked, pick, speed_limits
 from chamberctl.plant.gauge import reading
 
@@ -31,26 +32,22 @@ def _gauge(study: Study) -> Any:
     return next(g for g in study.system.gauges if g.tag == wanted)
 
 
-def _setpoints(axis: Axes, study: Study, unit: Display) -> None:
-    values = sorted({float(unit.to_pressure(hold.setpoint_pa)) for hold in study.duty.holds})
-    for value, below in zip(values, _crowded(values), strict=True):
-        axis.axhline(value, color=style.ACCENT, linewidth=0.8, zorder=1)
-        axis.annotate(
-            f"setpoint {number(value)} {unit.pressure}",
-            (99, value),
-            xytext=(0, -2 if below else 2),
-            textcoords="offset points",
-            fontsize=6.5,
-            ha="right",
-            va="top" if below else "bottom",
-            color=style.ACCENT,
-            zorder=1,
-        )
+def _setpoints(paper: Paper, study: Study, unit: Display) -> None:
+    """Name the setpoints' lines where no curve runs through the words."""
+    low, high = 100 * study.system.drive.minimum_speed, 100 * study.system.drive.maximum_speed
+    for value in _setpoint_values(study, unit):
+        places = [
+            Place(x, value, 0.0, up, ha, va)
+            for x, ha in [(high - 1, "right"), (low + 1, "left"),
+                          *((x, "center") for x in np.linspace(high, low, 21))]
+            for up, va in ((2.0, "bottom"), (-2.0, "top"))
+        ]  # fmt: skip
+        words = (f"setpoint {number(value)} {unit.pressure}", f"set {number(value)}")
+        paper.write(words, places, fontsize=6.5, color=style.ACCENT, zorder=5)
 
 
-def _crowded(values: Sequence[float]) -> list[bool]:
-    """Return for rising values whether the next one is so near that a label goes below."""
-    return [i + 1 < len(values) and values[i + 1] / value < 1.4 for i, value in enumerate(values)]
+def _setpoint_values(study: Study, unit: Display) -> list[float]:
+    return sorted({float(unit.to_pressure(hold.setpoint_pa)) for hold in study.duty.holds})
 
 
 def _point_groups(points: Sequence[OperatingPoint]) -> list[tuple[int, OperatingPoint]]:
@@ -85,7 +82,8 @@ def _pressure_axis(
     if floor > low:
         _draw_floor(axis, low, floor, study.system.drive.minimum_speed, unit)
     if name == "indicated_pa":
-        _setpoints(axis, study, unit)
+        for value in _setpoint_values(study, unit):
+            axis.axhline(value, color=style.ACCENT, linewidth=0.8, zorder=1)
         bounds = unit.to_pressure(gauge.range_low_pa), unit.to_pressure(gauge.range_high_pa)
         for start, stop, word in ((low, bounds[0], "below"), (bounds[1], high, "above")):
             if start < stop and low < stop and start < high:
@@ -97,7 +95,16 @@ def _pressure_axis(
                     va="center",
                     bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
                 )
-    _duty_points(axis, window, study, unit, name)
+
+
+def _numbers_and_words(
+    axis: Axes, window: OperatingWindow, study: Study, unit: Display, name: str
+) -> None:
+    """Number the duty's points and name its setpoints on axes that are laid out."""
+    paper = Paper(axis)
+    _duty_points(paper, window, study, unit, name)
+    if name == "indicated_pa":
+        _setpoints(paper, study, unit)
 
 
 def _floor(window: OperatingWindow, study: Study, unit: Display, name: str) -> float:
@@ -136,15 +143,16 @@ def _draw_floor(axis: Axes, low: float, floor: float, speed: float, unit: Displa
 
 
 def _duty_points(
-    axis: Axes, window: OperatingWindow, study: Study, unit: Display, name: str
+    paper: Paper, window: OperatingWindow, study: Study, unit: Display, name: str
 ) -> None:
     """Mark every duty point by its number; unreachable ones are crossed out at the nearer edge."""
+    held: list[tuple[float, float, str]] = []
     blocked: dict[tuple[float, float, str], list[str]] = {}
     drive = study.system.drive
     for label, point in _point_groups(window.duty_points):
         if point.feasible:
-            y = unit.to_pressure(getattr(point, name))
-            style.badge(axis, 100 * point.speed, y, str(label))
+            held.append((100 * point.speed, float(unit.to_pressure(getattr(point, name))),
+                         str(label)))  # fmt: skip
         elif point.below_floor:
             key = (100 * point.speed, float(unit.to_pressure(getattr(point, name))), REFUSED)
             blocked.setdefault(key, []).append(str(label))
@@ -157,22 +165,20 @@ def _duty_points(
             edge = drive.maximum_speed if point.indicated_pa < middle else drive.minimum_speed
             key = (100 * edge, float(unit.to_pressure(point.indicated_pa)), "not reachable")
             blocked.setdefault(key, []).append(str(label))
-    shown = sorted((y, x, why, labels) for (x, y, why), labels in blocked.items() if np.isfinite(y))
-    below = _crowded([y for y, *_ in shown])
-    for (y, x, why, labels), under in zip(shown, below, strict=True):
-        axis.plot([x], [y], "x", color=style.ALARM, markersize=7, markeredgewidth=1.8, zorder=7)
-        axis.annotate(
-            f"{', '.join(labels)} {why}",
-            (x, y),
-            xytext=(-7 if x > 50 else 7, -4 if under else 4),
-            textcoords="offset points",
-            ha="right" if x > 50 else "left",
-            va="top" if under else "bottom",
-            fontsize=7,
-            color=style.ALARM,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
-            zorder=7,
+    paper.badges(held)
+    for (x, y, why), labels in sorted(blocked.items()):
+        if not np.isfinite(y):
+            continue
+        paper.axis.plot(
+            [x], [y], "x", color=style.ALARM, markersize=7, markeredgewidth=1.8, zorder=7
         )
+        sides = [(-7, "right"), (7, "left")] if x > 50 else [(7, "left"), (-7, "right")]
+        places = [
+            Place(x, y, right, up, ha, va)
+            for up, va in ((4, "bottom"), (-4, "top"), (12, "bottom"), (-12, "top"))
+            for right, ha in sides
+        ]
+        paper.write([f"{', '.join(labels)} {why}"], places, fontsize=7, color=style.ALARM, zorder=7)
 
 
 def _same(window: OperatingWindow) -> bool:
@@ -201,13 +207,17 @@ def operating_window(window: OperatingWindow, study: Study) -> style.Picture:
     unit = Display.of(study)
     same = _same(window)
     figure, axes = style.canvas(6.9, HEIGHT_IN, columns=1 if same else 2, sharey=False)
-    _pressure_axis(axes[0], window, study, unit, "indicated_pa")
+    names = ("indicated_pa",) if same else ("indicated_pa", "pressure_pa")
+    for axis, name in zip(axes, names, strict=True):
+        _pressure_axis(axis, window, study, unit, name)
     axes[0].set_ylabel(f"pressure [{unit.pressure}]")
     axes[0].set_title("indicated pressure" + (" (true pressure is the same here)" if same else ""))
     if not same:
-        _pressure_axis(axes[1], window, study, unit, "pressure_pa")
         axes[1].set_title("true chamber pressure")
         axes[1].set_ylabel(f"pressure [{unit.pressure}]")
+    figure.draw_without_rendering()
+    for axis, name in zip(axes, names, strict=True):
+        _numbers_and_words(axis, window, study, unit, name)
     reach = [p for p in window.duty_points if p.feasible]
     loads = np.asarray(window.gas_loads_pa_m3_s)
     figure.alt = (
@@ -250,8 +260,8 @@ def authority(window: OperatingWindow, study: Study) -> style.Picture:
     }
     finite = np.concatenate([t[np.isfinite(t)] for t in tables.values()])
     top = max(1.15, float(np.percentile(finite, 99)) * 1.1) if finite.size else 1.15
-    for axis, (name, table), title in zip(
-        axes, tables.items(), ("at the chamber", "at the gauge"), strict=True
+    for axis, table, title in zip(
+        axes, tables.values(), ("at the chamber", "at the gauge"), strict=True
     ):
         axis.set_ylim(min(0.0, float(finite.min()) if finite.size else 0.0), min(top, 4.0))
         ends = []
@@ -277,10 +287,16 @@ def authority(window: OperatingWindow, study: Study) -> style.Picture:
         if axis is axes[1]:
             label_ends(axis, ends, log=False, height_in=2.7)
         axis.set_title(title)
-        for label, point in _point_groups(window.duty_points):
-            if point.feasible:
-                style.badge(axis, 100 * point.speed, getattr(point, name), str(label))
     axes[0].set_ylabel("authority\n[% pressure per % speed]")
+    figure.draw_without_rendering()
+    for axis, name in zip(axes, tables, strict=True):
+        Paper(axis).badges(
+            [
+                (100 * point.speed, getattr(point, name), str(label))
+                for label, point in _point_groups(window.duty_points)
+                if point.feasible
+            ]
+        )
     lowest = min(
         (p.authority_gauge for p in window.duty_points if p.feasible), default=float("nan")
     )

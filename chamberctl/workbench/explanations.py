@@ -4,6 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from chamberctl.figures.load_curves import MOST_LOADS
+
+if TYPE_CHECKING:
+    from chamberctl.plant.window import OperatingWindow
 
 
 @dataclass(frozen=True)
@@ -77,3 +83,15 @@ EXPLANATIONS: Mapping[str, Explanation] = {
         "Uniform within a tolerance is assumed: a tolerance names a half width and nothing else.",
     ),
 }
+
+
+def window_look(window: OperatingWindow) -> str:
+    """Return what to look at in the picture of a window, to follow "Look at"."""
+    loads = len(window.gas_loads_pa_m3_s)
+    where = "on a curve"
+    if loads > MOST_LOADS:
+        where = f"on a curve or between two, {MOST_LOADS} of the {loads} gas loads being drawn,"
+    return (
+        f"whether every numbered duty point lies {where} and how far it is from the ends of the "
+        "drive's range: that is the reserve."
+    )

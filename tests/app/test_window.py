@@ -9,7 +9,9 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import chamberctl as cc
-from chamberctl.report import comparison_text, window_text
+from chamberctl.control.influence import influences
+from chamberctl.control.tuning import rule_tuning
+from chamberctl.report import comparison_text, influence_text, window_text
 from chamberctl.report.tables import Table, as_html
 from chamberctl.study import preset_path
 from tests import studies
@@ -44,6 +46,18 @@ def test_every_number_is_the_librarys(page: AppTest) -> None:
     for finding in (*window.findings, *window_text.point_findings(window.duty_points)):
         assert finding.text in words(page)
     assert "Is speed the right handle?" in words(page)
+
+
+def test_what_the_answer_hangs_on_is_ranked_once_it_is_unfolded(page: AppTest) -> None:
+    study = cc.load(NAME)
+    found = influences(study, rule_tuning(study))
+    assert influence_text.nominal(found) not in words(page)
+    page.session_state["window:hangs on"] = True
+    page.run()
+    assert not page.exception
+    assert_shown(page, influence_text.table(found))
+    for line in (*influence_text.text(found), influence_text.nominal(found)):
+        assert line in words(page)
 
 
 def test_pictures_have_their_words(page: AppTest) -> None:

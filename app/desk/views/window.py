@@ -5,11 +5,18 @@ from __future__ import annotations
 import streamlit as st
 
 import chamberctl as cc
-from chamberctl.report import handle_text, window_text
-from desk import style
+from chamberctl.report import handle_text, influence_text, window_text
+from chamberctl.workbench.explanations import window_look
+from desk import judged, style
 from desk.comparing import show_comparison
 from desk.findings import show_findings
-from desk.results import authority_picture, handle_of, window_of, window_picture
+from desk.results import (
+    authority_picture,
+    handle_of,
+    influence_of,
+    window_of,
+    window_picture,
+)
 from desk.session import Session
 from desk.tables import show_table
 
@@ -24,8 +31,7 @@ def show(session: Session) -> None:
     with left:
         style.picture(
             window_picture(session.good_text, study),
-            "whether every numbered duty point lies on a curve, and how far it is from the ends "
-            "of the drive's range: that is the reserve.",
+            window_look(window),
         )
     with right:
         for line in window_text.text(study, window):
@@ -44,6 +50,7 @@ def show(session: Session) -> None:
     with right:
         _handle(session, study)
     _alternatives(session, study)
+    _hangs_on(session, study)
     st.header("Another study beside it")
     show_comparison(session, study)
 
@@ -67,3 +74,22 @@ def _alternatives(session: Session, study: cc.Study) -> None:
         show_table(handle_text.table(study, found))
         for line in handle_text.notes(found):
             st.markdown(f"- {line}")
+
+
+def _hangs_on(session: Session, study: cc.Study) -> None:
+    """Rank what the answer hangs on; computed once it is unfolded."""
+    fold = st.expander(
+        "What the answer hangs on: each input moved to the ends of its tolerance",
+        key="window:hangs on", on_change="rerun",
+    )  # fmt: skip
+    if not fold.open:
+        return
+    tuning = judged.in_use(session)
+    settings = tuning if isinstance(tuning, cc.Tuning) else None
+    with fold:
+        found = influence_of(session.good_text, study, settings)
+        for line in influence_text.text(found):
+            st.markdown(line)
+        if found.rows:
+            st.markdown(influence_text.nominal(found))
+            show_table(influence_text.table(found))
