@@ -37,6 +37,7 @@ def main() -> None:
     style.apply()
     session = open_session.current()
     chosen = strip.show(session, list(VIEWS))
+    style.start_at_top(chosen)
     if session.study is None or (chosen in WRITING and not session.has_fields):
         describe.mend(session)
     else:

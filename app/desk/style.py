@@ -1,4 +1,7 @@
-"""What the page's own looks need beside the theme: a strip that stays, large targets, paper."""
+"""What the page's own looks need beside the theme: a strip that stays, large targets, paper.
+
+What is wider than its place scrolls there by itself, and says so for as long as more follows.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,10 @@ import streamlit as st
 
 from desk.results import Drawn
 
-#: The strip stays in sight; what is touched is 44 pixels high; pictures are ink on paper in the
-#: dark too; on a telephone nothing is wider than the screen.
+#: The strip stays in sight; what is touched is 44 pixels high and wide; pictures are turned to
+#: light ink where the page is dark; on a telephone nothing is wider than the screen, letters in
+#: pictures are as large as in small print, and Undo and Redo lie at the thumb while there is
+#: anything to take back.
 CSS = """
 <style>
 .stMainBlockContainer { padding: 0.25rem 1.5rem 4rem; max-width: 1500px; }
@@ -18,6 +23,7 @@ header[data-testid="stHeader"] { display: none; }
 div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
 .st-key-strip { background: light-dark(#ffffff, #12181b); padding: 0.5rem 0;
   border-bottom: 2px solid currentColor; gap: 0.4rem; }
+div:has(> .st-key-top) { display: none; }
 .st-key-strip [data-testid="stMarkdownContainer"] { margin-bottom: 0; }
 .st-key-strip p { margin: 0; line-height: 1.35; }
 .stMain button, .stMain summary, .stMain [data-baseweb="select"] > div,
@@ -27,6 +33,11 @@ div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
 .stMain [data-testid="stSlider"] [role="group"] > div,
 .stMain [data-testid="stCheckbox"] label, .stMain [data-testid="stNumberInputContainer"] {
   min-height: 44px !important; }
+.stMain [data-testid="stTooltipIcon"] button, .stMain [role="radiogroup"] button,
+.stMain [data-testid="stNumberInputContainer"] button,
+.stMain [data-testid="stSelectbox"] [role="group"] button { min-width: 44px; }
+.stMain [data-testid="stTooltipIcon"] button { display: flex; align-items: center;
+  justify-content: flex-end; }
 .stMain [data-testid="stCheckbox"] label { align-items: center; }
 .stMain [data-testid="stSelectbox"] input { align-self: center; }
 .stMain [data-testid="stTextInputRootElement"] input { min-height: 42px; }
@@ -42,8 +53,21 @@ div:has(> .st-key-strip) { position: sticky; top: 0; z-index: 90; }
 .stMain [data-testid="stCaptionContainer"] { color: inherit; opacity: 0.85;
   margin: -0.6rem 0 -0.6rem; }
 .stMain [data-testid="stCaptionContainer"] p { margin: 0; }
-img.picture { display: block; width: 100%; background: #fff; border-radius: 4px; padding: 6px; }
-div.wide { overflow-x: auto; }
+img.picture { display: block; width: 100%; background: #fff; border-radius: 8px; padding: 8px;
+  border: 1px solid #d3dade; box-sizing: border-box; }
+div.slide { position: relative; timeline-scope: --aside; }
+div.wide { overflow-x: auto; scroll-timeline: --aside inline; }
+div.slide p.more { height: 0; margin: 0; overflow: hidden; font-size: 0.85rem; }
+@supports (animation-timeline: --aside) {
+  /* both stand still where there is nothing to scroll */
+  div.slide p.more { animation: said linear; animation-timeline: --aside;
+    animation-range: 0% 200%; }
+  div.slide::after { content: ""; position: absolute; top: 0; right: 0; bottom: 0; width: 28px;
+    opacity: 0; pointer-events: none; animation: seen linear; animation-timeline: --aside;
+    background: linear-gradient(to left, rgba(90, 102, 109, 0.55), transparent); }
+}
+@keyframes said { from, to { height: 1.5rem; } }
+@keyframes seen { from, 97% { opacity: 1; } to { opacity: 0; } }
 div.wide table { border-collapse: collapse; font-size: 0.9rem;
   font-variant-numeric: tabular-nums; }
 div.wide caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
@@ -57,12 +81,25 @@ div.wide td.part { min-width: 11rem; }
 div.wide tr.strong td { font-weight: 700; }
 div.wide small { font-weight: 400; }
 @media (max-width: 640px) {
-  .stMainBlockContainer { padding: 0.25rem 0.6rem 3rem; }
-  .st-key-strip p { font-size: 0.85rem; }
+  .stMainBlockContainer { padding: 0.25rem 0.6rem 5rem; }
+  .st-key-strip { padding: 0.25rem 0; gap: 0.25rem; }
+  .st-key-strip p { font-size: 0.8rem; line-height: 1.3; }
+  .st-key-strip [data-testid="stMarkdownContainer"] { max-height: 5.2em; overflow-y: auto; }
+  .st-key-undo, .st-key-redo { position: fixed; bottom: 0.75rem; right: 0.75rem; z-index: 95; }
+  .st-key-undo { right: 5.5rem; }
+  .st-key-undo:has(button:disabled), .st-key-redo:has(button:disabled) { display: none; }
+  .st-key-undo button, .st-key-redo button { width: 4.5rem; border-color: currentColor;
+    background: light-dark(#ffffff, #12181b); }
   .st-key-strip [role="radiogroup"] { flex-wrap: nowrap; }
   .st-key-strip [role="radiogroup"] button, .st-key-strip [role="radiogroup"] label {
     padding-left: 0.4rem; padding-right: 0.4rem; }
-  img.picture:not(.fits) { min-width: 640px; }
+  img.picture { min-width: 800px; }
+  img.picture.fits { min-width: 640px; }
+}
+@media (max-width: 640px) { @supports not (animation-timeline: --aside) {
+  div.slide:has(img) p.more { height: 1.5rem; } } }
+@media screen and (prefers-color-scheme: dark) {
+  img.picture { filter: invert(0.93) hue-rotate(180deg); }
 }
 @page { margin: 12mm; }
 @media print {
@@ -83,8 +120,9 @@ div.wide small { font-weight: 400; }
     break-inside: avoid; }
   .stMain h2, .stMain h3 { break-after: avoid; }
   div.wide { overflow: visible; }
+  div.slide p.more, div.slide::after { display: none; }
   div.wide tr, img.picture { break-inside: avoid; }
-  img.picture, img.picture:not(.fits) { min-width: 0; }
+  img.picture, img.picture.fits { min-width: 0; border: none; padding: 0; }
   img.picture.fits { max-width: 130mm !important; }
   div.wide table { font-size: 0.8rem; }
   div.wide table:has(th:nth-child(8)) { font-size: 0.62rem; }
@@ -110,12 +148,27 @@ WIDEST = 1100
 def picture(drawn: Drawn, look: str, *, widest: int = WIDEST, fits: bool = False) -> None:
     """Show a picture with its text alternative, and a sentence on what to look at.
 
-    One that ``fits`` can be read at a telephone's width, others are scrolled there.
+    One that ``fits`` has large letters: half the width of a page does for it.
     """
     data = b64encode(drawn.svg.encode()).decode()
     kind = "picture fits" if fits else "picture"
-    st.html(
-        f'<div class="wide"><img class="{kind}" style="max-width: {widest}px" '
-        f'alt="{escape(drawn.alt, quote=True)}" src="data:image/svg+xml;base64,{data}"></div>'
+    wide(
+        f'<img class="{kind}" style="max-width: {widest}px" '
+        f'alt="{escape(drawn.alt, quote=True)}" src="data:image/svg+xml;base64,{data}">'
     )
     st.caption(f"**Look at:** {look}")
+
+
+def wide(content: str) -> None:
+    """Show what may be wider than its place: it scrolls there, and says so where it does."""
+    st.html(
+        '<div class="slide"><p class="more" aria-hidden="true">Goes on to the right: slide it '
+        f'sideways →</p><div class="wide" tabindex="0">{content}</div></div>'
+    )
+
+
+def start_at_top(view: str) -> None:
+    """Scroll to the top where another view is drawn than before."""
+    body = f"document.querySelector('.stMain')?.scrollTo(0, 0) /* {view} */"
+    with st.container(key="top"):
+        st.html(f"<script>{body}</script>", unsafe_allow_javascript=True)

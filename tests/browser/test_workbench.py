@@ -89,17 +89,27 @@ def test_nothing_needs_scrolling_sideways(page: Page, server: Server, view: str,
     assert page.evaluate("document.querySelector('.stMain').scrollWidth") <= width
 
 
+@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("view", VIEWS)
-def test_what_is_touched_is_large_enough_for_a_glove(page: Page, server: Server, view: str) -> None:
+def test_what_is_touched_is_large_enough_for_a_glove(
+    page: Page, server: Server, view: str, size: str
+) -> None:
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
     go(page, server, view)
+    if view == "Behave":
+        page.get_by_text("With the gauge's noise").click()
+        settled(page)
     small = page.evaluate(
         """() => [...document.querySelectorAll(".stMain button, .stMain input, .stMain summary")]
             .filter(e => e.offsetParent && e.type !== "file")
             .map(e => [e, e.closest("[role=group], label, [data-testid=stTextInputRootElement]," +
                                     "[data-testid=stNumberInputContainer]") || e])
-            .map(([e, box]) => [e, box.getBoundingClientRect().height])
-            .filter(([e, height]) => height < 43.5)
-            .map(([e, height]) => `${e.tagName} ${e.ariaLabel} ${e.textContent} ${height}`)"""
+            .map(([e, box]) => [e, box.getBoundingClientRect().height,
+                e.tagName === "BUTTON" ? e.getBoundingClientRect().width : 44])
+            .filter(([e, height, width]) => height < 43.5 || width < 43.5)
+            .map(([e, height, width]) =>
+                `${e.tagName} ${e.ariaLabel} ${e.textContent} ${width} x ${height}`)"""
     )
     assert small == []
 
@@ -111,6 +121,44 @@ def test_the_strip_stays_in_sight(page: Page, server: Server) -> None:
     assert box is not None
     assert -1.0 <= box["y"] < 20.0
     expect(strip(page).get_by_role("radio", name="Window")).to_be_in_viewport()
+
+
+def test_another_view_starts_at_its_top(page: Page, server: Server) -> None:
+    go(page, server, "Hand over")
+    for view in ("Window", "Hand over", "Window"):
+        page.evaluate("document.querySelector('.stMain').scrollTo(0, 900)")
+        choose(page, view)
+        assert page.evaluate("document.querySelector('.stMain').scrollTop") == 0
+    page.evaluate("document.querySelector('.stMain').scrollTo(0, 900)")
+    page.get_by_text("What the answer hangs on").click()
+    settled(page)
+    assert page.evaluate("document.querySelector('.stMain').scrollTop") > 500
+
+
+@pytest.mark.parametrize("view", ["Describe", "Window", "Tune", "Behave"])
+def test_on_a_telephone_pictures_can_be_read_and_say_that_they_go_on(
+    page: Page, server: Server, view: str
+) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    go(page, server, view)
+    picture = page.locator("img.picture").first
+    letters = picture.evaluate(
+        """e => { const svg = new DOMParser().parseFromString(
+                      atob(e.src.split(",")[1]), "image/svg+xml").documentElement;
+                  const scale = e.clientWidth / svg.viewBox.baseVal.width;
+                  const sizes = [...svg.querySelectorAll("text")].map(t => +t.getAttribute(
+                      "font-size"));
+                  return scale * Math.min(6.5, ...sizes); }"""
+    )
+    assert letters > 10.0
+    slide = page.locator("div.slide:has(img)").first
+    expect(slide.locator("p.more")).to_be_visible()
+    assert slide.evaluate("e => getComputedStyle(e, '::after').opacity") == "1"
+    slide.locator("div.wide").evaluate("e => e.scrollTo(9999, 0)")
+    page.wait_for_timeout(300)
+    assert slide.evaluate("e => getComputedStyle(e, '::after').opacity") == "0"
+    page.set_viewport_size({"width": 1366, "height": 768})
+    expect(slide.locator("p.more")).to_have_css("height", "0px")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -362,7 +410,7 @@ def test_unsaved_work_is_offered_after_another_study_was_opened(page: Page, serv
 
 
 def test_on_a_telephone_the_strip_leaves_room(page: Page, server: Server) -> None:
-    """All views side by side, and three quarters of the screen for what is below them."""
+    """All views side by side; Undo lies below, where there is anything to take back."""
     page.set_viewport_size({"width": 390, "height": 844})
     go(page, server, "Tune")
     tops = {
@@ -372,7 +420,14 @@ def test_on_a_telephone_the_strip_leaves_room(page: Page, server: Server) -> Non
     assert len(tops) == 1
     box = strip(page).bounding_box()
     assert box is not None
-    assert box["height"] < 844 / 4
+    assert box["height"] <= 130
+    undo = page.get_by_role("button", name="Undo")
+    expect(undo).to_be_hidden()
+    typed(page, "Gain [%/%], exactly", "9")
+    expect(undo).to_be_in_viewport()
+    undo.click()
+    settled(page)
+    expect(undo).to_be_hidden()
 
 
 def test_a_page_that_fails_sends_nobody_elsewhere(server: Server) -> None:
