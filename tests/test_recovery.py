@@ -16,8 +16,9 @@ from typing import IO
 import pytest
 
 from chamberctl.errors import StudyError
-from chamberctl.study import files, recovery
+from chamberctl.study import files, recovery, unsaved
 from chamberctl.study.recovery import RecoveryCopy
+from chamberctl.study.source import read_source
 
 CHECKOUT = Path(__file__).resolve().parent.parent
 KEY = "abcdefgh12345678"
@@ -48,6 +49,35 @@ def test_a_copy_knows_whether_its_text_was_saved() -> None:
     same = files.fingerprint(b"a = 1\n")
     assert not RecoveryCopy(KEY, "a = 1\n", text_fingerprint=same).differs
     assert RecoveryCopy(KEY, "a = 2\n", text_fingerprint=same).differs
+
+
+def test_copies_are_told_apart_by_title_and_what_was_changed() -> None:
+    text = read_source("preset:reference-plant")
+    changed = text.replace('"500 L"', '"615 L"', 1).replace("[drive]", "[drive] # mine")
+    one = RecoveryCopy(KEY, changed, "preset:reference-plant")
+    assert unsaved.title_of(one) == "Reference plant"
+    line, more = unsaved.changes_of(one)
+    assert '"615 L"' in line
+    assert len(line) <= unsaved.MOST_LETTERS + 4
+    assert more == changed.count("[drive] # mine")
+    assert unsaved.changes_of(RecoveryCopy(KEY, text, "preset:reference-plant")) == ("", 0)
+
+
+@pytest.mark.parametrize("text", ['title = "\ud800"\n', "[[", "title = 3"])
+def test_copies_that_are_no_study_are_told_apart_as_far_as_they_can_be(text: str) -> None:
+    one = RecoveryCopy(KEY, text, "preset:reference-plant")
+    unsaved.title_of(one).encode("utf-8")
+    unsaved.changes_of(one)[0].encode("utf-8")
+    assert unsaved.changes_of(RecoveryCopy(KEY, text, "an upload.toml")) == ("", 0)
+
+
+@pytest.mark.parametrize(
+    ("typed", "name"),
+    [("mine", "mine.toml"), ("~/my.plant", "~/my.plant.toml"), ("a/mine.TOML", "a/mine.TOML"),
+     ("", ""), ("folder/", "folder/"), ("..", "..")],
+)  # fmt: skip
+def test_a_new_study_gets_its_ending(typed: str, name: str) -> None:
+    assert files.named(typed) == name
 
 
 @pytest.mark.parametrize(

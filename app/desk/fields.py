@@ -12,7 +12,7 @@ from chamberctl.study.typed_in import changes
 from desk.session import Session
 
 _NOT_STATED = "basis not stated"
-_WIDTHS = [4, 2, 1.4, 3.6]
+_WIDTHS = [3.5, 2.1, 2.2, 3.2]
 
 
 def show_row(session: Session, block: Block, row: Row) -> None:

@@ -9,10 +9,12 @@ import streamlit as st
 
 import chamberctl as cc
 from chamberctl.study import recovery
+from chamberctl.study.files import named
+from chamberctl.study.unsaved import changes_of, title_of
 from desk.findings import show_problems
 from desk.session import Session
 
-_ARRIVED = "file:arrived"
+_ARRIVED, _PRESET_OF = "file:arrived", "file:preset of"
 
 
 def show(session: Session) -> None:
@@ -41,8 +43,14 @@ def _preset(session: Session) -> None:
     def take() -> None:
         _try(lambda: session.open(f"preset:{st.session_state['file:preset']}"), "Opened.")
 
-    st.selectbox("Preset", list(cc.presets()), key="file:preset")
-    st.button("Open this preset", key="file:open preset", on_click=take, width="stretch")
+    names = list(cc.presets())
+    if "file:preset" not in st.session_state or st.session_state.get(_PRESET_OF) != session.source:
+        name = session.source.removeprefix("preset:")
+        st.session_state["file:preset"] = name if name in names else None
+        st.session_state[_PRESET_OF] = session.source
+    chosen = st.selectbox("Preset", names, None, key="file:preset", placeholder="choose one")
+    st.button("Open this preset", key="file:open preset", on_click=take, width="stretch",
+              disabled=chosen is None)  # fmt: skip
 
 
 def _file(session: Session) -> None:
@@ -66,7 +74,8 @@ def _file(session: Session) -> None:
 def _save(session: Session) -> None:
     def take() -> None:
         name = st.session_state["file:save"].strip()
-        _try(lambda: session.save(name), f"Saved to {name or session.file}.")
+        name = name if name == session.file else named(name)
+        _try(lambda: session.save(name), lambda: f"Saved to {session.file}.")
 
     if session.file:
         st.text_input("Save to (empty: the file it came from)", key="file:save",
@@ -116,10 +125,20 @@ def _earlier(session: Session) -> None:
     st.markdown("**Unsaved work of other pages,** kept on this computer:")
     for copy in found[:5]:
         columns = st.columns([5, 1, 1], vertical_alignment="center")
-        columns[0].markdown(f"`{copy.source}`, last changed {copy.saved_at_text}")
+        columns[0].markdown(_told_apart(copy))
         columns[1].button("Continue", key=f"go:{copy.key}", on_click=_continue, args=(copy,))
         columns[2].button("Forget", key=f"no:{copy.key}", on_click=recovery.forget,
                           args=(copy.key,))  # fmt: skip
+
+
+def _told_apart(copy: recovery.RecoveryCopy) -> str:
+    """Say of work of another page what it is, when it was changed, and in what."""
+    line, more = changes_of(copy)
+    words = [f"`{copy.source}`", title_of(copy), f"last changed {copy.saved_at_text}"]
+    if line:
+        further = f" and {more} more" if more else ""
+        words.append(f"changed: `` {line} ``{further}")
+    return " · ".join(filter(None, words))
 
 
 def _continue(copy: recovery.RecoveryCopy) -> None:
@@ -127,10 +146,10 @@ def _continue(copy: recovery.RecoveryCopy) -> None:
     st.query_params["s"] = copy.key
 
 
-def _try(action: Callable[[], None], done: str) -> None:
+def _try(action: Callable[[], None], done: str | Callable[[], str]) -> None:
     try:
         action()
     except cc.InputError as error:
         st.session_state["file:said"] = error
     else:
-        st.session_state["file:said"] = done
+        st.session_state["file:said"] = done if isinstance(done, str) else done()

@@ -41,10 +41,10 @@ div:has(> .st-key-top) { display: none; }
 .stMain [data-testid="stCheckbox"] label { align-items: center; }
 .stMain [data-testid="stSelectbox"] input { align-self: center; }
 .stMain [data-testid="stTextInputRootElement"] input { min-height: 42px; }
-.stColumn [data-testid="stWidgetLabel"] { max-width: 100%; overflow: hidden; }
+.stColumn [data-testid="stWidgetLabel"] { max-width: 100%; height: auto; }
 .stColumn [data-testid="stWidgetLabel"] * { min-width: 0; max-width: 100%; }
-.stColumn [data-testid="stWidgetLabel"] p { white-space: nowrap; overflow: hidden;
-  text-overflow: ellipsis; }
+.stColumn [data-testid="stWidgetLabel"] p { white-space: normal; overflow-wrap: anywhere; }
+.st-key-as-text textarea { font-family: "Source Code Pro", monospace; font-size: 0.9rem; }
 .stMain [role="radiogroup"] { flex-wrap: wrap; }
 [role="option"] { min-height: 44px !important; }
 .stMain h3 { font-size: 1.15rem; padding: 0.2rem 0; }

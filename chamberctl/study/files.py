@@ -10,6 +10,7 @@ from pathlib import Path
 from chamberctl.study.source import refuse
 
 _PREFIX, _SUFFIX = ".study-", ".tmp"
+ENDING = ".toml"
 
 
 def fingerprint(content: bytes) -> str:
@@ -26,6 +27,24 @@ def fingerprint(content: bytes) -> str:
         64 hexadecimal digits.
     """
     return hashlib.sha256(content).hexdigest()
+
+
+def named(path: str) -> str:
+    """Return a name for a new study as typed, with the ending of studies where it has none.
+
+    Parameters
+    ----------
+    path : str
+        A file's name, with or without its folder; "" stays so.
+
+    Returns
+    -------
+    str
+        It ends in ".toml", unless it names a folder.
+    """
+    if not path or path.endswith((".", os.sep, "/")) or path.lower().endswith(ENDING):
+        return path
+    return f"{path}{ENDING}"
 
 
 def file_fingerprint(path: str | Path) -> str:

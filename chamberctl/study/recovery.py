@@ -74,7 +74,7 @@ class RecoveryCopy:
     @property
     def saved_at_text(self) -> str:
         """When the copy was written, in local time."""
-        return time.strftime("%Y-%m-%d %H:%M", time.localtime(self.saved_at_s))
+        return time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.saved_at_s))
 
 
 def new_key() -> str:

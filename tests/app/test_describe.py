@@ -304,6 +304,34 @@ def test_saving_says_what_was_done_or_why_not(open_page: Open, tmp_path: Path) -
     assert target.read_text() == "theirs"
 
 
+def test_a_study_is_saved_with_its_ending_and_the_folder_is_said(
+    open_page: Open, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    page = open_page("preset:reference-plant")
+    page.text_input(key="file:save").set_value("reference-plant").run()
+    page.button(key="file:save it").click().run()
+    assert [path.name for path in tmp_path.glob("reference*")] == ["reference-plant.toml"]
+    assert any(str(tmp_path / "reference-plant.toml") in said.value for said in page.success)
+
+
+def test_the_list_of_presets_shows_the_one_that_is_open(open_page: Open, tmp_path: Path) -> None:
+    page = open_page("preset:student-rig")
+    assert page.selectbox(key="file:preset").value == "student-rig"
+    page.text_input(key="file:path").set_value("preset:tray-dryer").run()
+    page.button(key="file:open path").click().run()
+    assert page.selectbox(key="file:preset").value == "tray-dryer"
+    page.segmented_control(key="view").set_value("Window").run()
+    page.segmented_control(key="view").set_value("Describe").run()
+    assert page.selectbox(key="file:preset").value == "tray-dryer"
+    plant = tmp_path / "plant.toml"
+    plant.write_bytes(preset_path("student-rig").read_bytes())
+    page.text_input(key="file:path").set_value(str(plant)).run()
+    page.button(key="file:open path").click().run()
+    assert page.selectbox(key="file:preset").value is None
+    assert page.button(key="file:open preset").disabled
+
+
 def test_a_reload_brings_the_last_change_back(open_page: Open) -> None:
     page = open_page("preset:reference-plant")
     page.text_input(key=key(page, "system.chamber.volume")).set_value("600 bananas").run()
@@ -318,6 +346,9 @@ def test_unsaved_work_of_another_page_is_offered(open_page: Open) -> None:
     left = page.query_params["s"]
     other = open_page("preset:crystal-furnace")
     assert "Unsaved work" in words(other)
+    row = next(m.value for m in other.markdown if "last changed" in m.value)
+    assert "Reference plant" in row
+    assert '"600 L"' in row
     other.button(key=f"go:{left}").click().run()
     assert "Reference plant" in other.markdown[0].value
     assert other.query_params["s"] == left

@@ -175,4 +175,5 @@ def _as_text(session: Session) -> None:
 
     if session.problems:
         show_problems("Not usable yet", session.problems)
-    st.text_area("Study (TOML)", session.text, height=600, key=key, on_change=take)
+    with st.container(key="as-text"):
+        st.text_area("Study (TOML)", session.text, height=600, key=key, on_change=take)
