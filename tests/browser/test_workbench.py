@@ -123,6 +123,23 @@ def test_the_strip_stays_in_sight(page: Page, server: Server) -> None:
     expect(strip(page).get_by_role("radio", name="Window")).to_be_in_viewport()
 
 
+@pytest.mark.parametrize("section", SECTIONS)
+def test_no_label_is_cut_off(page: Page, server: Server, section: str) -> None:
+    go(page, server)
+    choose(page, section)
+    cut = page.locator("[data-testid=stWidgetLabel] p:visible").evaluate_all(
+        "every => every.filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"
+    )
+    assert cut == []
+
+
+def test_the_text_of_a_study_stands_in_columns(page: Page, server: Server) -> None:
+    go(page, server)
+    choose(page, "As text")
+    face = page.get_by_label("Study (TOML)").evaluate("e => getComputedStyle(e).fontFamily")
+    assert face.endswith("monospace")
+
+
 def test_another_view_starts_at_its_top(page: Page, server: Server) -> None:
     go(page, server, "Hand over")
     for view in ("Window", "Hand over", "Window"):
