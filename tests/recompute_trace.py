@@ -108,7 +108,7 @@ def law(file: File) -> dict[str, Any]:
             if s["integral"] == "after":
                 integral = integral + kc * ts / s["ti_s"] * e
             integral = integral + ts / s["tracking_time_s"] * (u - v)
-        fresh = mode == "bad reading"
+        fresh = mode != "auto"
         for name, value in zip(names, (yf, d, integral, v, u), strict=True):
             made[name].append(value)
     return {name: np.array(values) for name, values in made.items()}

@@ -32,7 +32,8 @@ u = v, limited in its rate, then to output_min ... output_max
 integral = after: I = I + Kc (Ts/Ti) e, here
 I = I + (Ts/Tt) (u - v)   (u before rounding)
 Not in automatic: u is what is applied, yf_old = yf = y, I = u - P - d - F, less Kc (Ts/Ti) e \
-where the integral is renewed before its use: back in automatic the output goes on from u.
+where the integral is renewed before its use. In the first scan in automatic the same holds once \
+more, with the u of the scan before: the output goes on from it without a jump.
 After a change of settings I is set so that v does not jump. I itself is not limited.
 The loop for margins is L(z) = -K(z) G(z), K(z) = F(z) (Kc + Kc (Ts/Ti) J(z) + D(z)), with \
 F(z) = af z/(z - 1 + af), af = Ts/(Tf + Ts); J(z) = 1/(z - 1) after, z/(z - 1) before; \
@@ -251,8 +252,7 @@ def scan(
     """Return the controller's memory after one scan; its `output` is u before rounding.
 
     Plain numbers in and out, so that it also compiles. `wanted` is the setpoint as typed in. With
-    `held` the output is `applied` and the integral follows it. Where it grows before its use, it
-    stays back by that: otherwise the first scan in automatic would add it to what was applied.
+    `held` the output is `applied`, and the first scan in automatic goes on from it.
     """
     start = held or m.fresh
     yf_old = y if start else m.filtered
@@ -265,7 +265,7 @@ def scan(
     e = yf - r
     early = n.integral_gain * e if n.before else 0.0
     if held:
-        return Memory(applied - p - d - feed_forward - early, d, yf, r, applied, False, applied)
+        return Memory(applied - p - d - feed_forward - early, d, yf, r, applied, True, applied)
     integral = m.output - p - d - feed_forward - early if m.fresh else m.integral
     integral += early
     v = p + integral + d + feed_forward

@@ -103,10 +103,17 @@ def judgment(study: Study, days: Sequence[Day]) -> str:
             "The duty states no limits on overshoot, undershoot, settling or the like, and none "
             "are built in: the numbers stand without a verdict."
         )
-    failing = [day for day in days if not day.holds]
     ran = [day for day in days if day.run is not None]
-    kept = f"{len(ran) - len(failing)} of {len(ran)} runs keep the duty's limits"
-    return f"{kept}: {join_words(asked)}."
+    judged = [day for day in ran if day.run and (day.run.verdict.judged or not day.holds)]
+    kept = sum(day.holds for day in judged)
+    text = f"{kept} of {len(judged)} runs keep the duty's limits: {join_words(asked)}."
+    aside = len(ran) - len(judged)
+    if aside:
+        which = "1 run is" if aside == 1 else f"{aside} runs are"
+        text += (
+            f" {which} shown and not judged: a wrong action, or a fault that this gauge has not."
+        )
+    return text
 
 
 def refusals(days: Sequence[Day]) -> list[str]:

@@ -110,10 +110,15 @@ def defaults(study: Study) -> Table:
 
 
 def bases(study: Study) -> Counter[str]:
-    """Return how many quantities rest on each basis; "default" counts the assumed defaults."""
+    """Return how many values rest on each basis; "default" counts the assumed defaults.
+
+    Quantities count, and choices that state a basis.
+    """
     counted = _quantities()
     found = Counter(
-        v.basis for plain, _, v in _rows(study, wanted_default=False) if plain in counted
+        v.basis
+        for plain, _, v in _rows(study, wanted_default=False)
+        if plain in counted or v.basis != NOT_STATED
     )
     found[DEFAULT] = sum(
         value.note.startswith(ASSUMED) for _, _, value in _rows(study, wanted_default=True)

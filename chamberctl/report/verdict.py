@@ -85,7 +85,7 @@ def verdict(
     ]
     bases = study_text.bases(study)
     assumed = (
-        f"Assumed quantities it rests on: {bases[study_text.ASSUMED]} typed and "
+        f"Assumed values it rests on: {bases[study_text.ASSUMED]} typed and "
         f"{bases[study_text.DEFAULT]} where the study is silent. "
         "Section 2 of the report marks them."
     )

@@ -13,6 +13,7 @@ from chamberctl.control.controller import PidSettings
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
 from chamberctl.plant.chain import build_chain
+from chamberctl.plant.gauge import expected_gas_factor
 from chamberctl.plant.operating import operating_point
 from chamberctl.plant.point import pressure_text
 from chamberctl.quantities import format_quantity
@@ -30,6 +31,7 @@ from chamberctl.simulation.prepared import (
 )
 from chamberctl.simulation.resting import behind_valve, in_air, with_inlet_valve
 from chamberctl.simulation.signal import FAILS_FULL, FAILS_LAST, FAILS_ZERO
+from chamberctl.study.flowing import system_gas
 from chamberctl.study.gas import Gas
 from chamberctl.study.scenarios import (
     GasChange,
@@ -280,7 +282,9 @@ def _another_gas_flows(situation: Situation, change: GasChange, to: GasName) -> 
     duration = settled + situation.tail_s
     notes: list[Finding] = []
     if gauge.kind == "thermal" or change.gas_factor is not None:
-        then = gas_factor_after(gauge.kind, gauge.gas_factor, change.gas_factor)
+        then = change.gas_factor or gauge.gas_factor * (
+            expected_gas_factor(system_gas(after.gas)) / expected_gas_factor(system_gas(before.gas))
+        )
         settled = 5.0 * mixing_s * max(1.0, then / gauge.gas_factor)
         duration = settled + situation.tail_s
         factor = mixed_factors(

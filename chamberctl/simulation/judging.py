@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+RESTLESS_SHARE, RESTLESS_PER_H = 0.5, 60.0
+"""A drive that is on a ramp or a limit for this share of a run, and turns back so often, swings
+from end to end (assumed, because a loop that works rests most of the time)."""
+
 UNSETTLED = "not settled"
 """Subject of the finding that a run ends too early."""
 
@@ -99,11 +103,21 @@ def measured(prepared: Prepared, trace: Trace) -> Metrics:
     )
 
 
-def measured_findings(found: Metrics, hold_band: float) -> tuple[Finding, ...]:
-    """Return what the metrics say that has to be said in words."""
+def measured_findings(found: Metrics, hold_band: float, duration_s: float) -> tuple[Finding, ...]:
+    """Return what the metrics say that has to be said in words.
+
+    Parameters
+    ----------
+    found : Metrics
+        The run's metrics.
+    hold_band : float
+        Half width of the duty's hold band [fraction of setpoint].
+    duration_s : float
+        Time from the event to the end of the run [s].
+    """
     cycle = found.limit_cycle
     if cycle is None:
-        return found.findings
+        return (*found.findings, *_restless(found, duration_s))
     what = "grows" if cycle.grows else "does not die out"
     text = (
         f"The reading oscillates and the oscillation {what}: period {number(cycle.period_s)} s, "
@@ -111,6 +125,19 @@ def measured_findings(found: Metrics, hold_band: float) -> tuple[Finding, ...]:
     )
     severity: Severity = "caution" if cycle.grows or cycle.amplitude > hold_band else "note"
     return (*found.findings, Finding(severity, "limit cycle", text))
+
+
+def _restless(found: Metrics, duration_s: float) -> tuple[Finding, ...]:
+    """Say so where the drive hardly comes off its ramps: noise and too much gain drive it."""
+    busy = found.time_on_ramp_s + found.time_on_limits_s
+    if busy < RESTLESS_SHARE * duration_s or found.reversals_per_h < RESTLESS_PER_H:
+        return ()
+    text = (
+        f"The drive is on a ramp or at a limit for {number(100 * busy / duration_s, 2)} % of the "
+        f"time and turns back {number(found.reversals_per_h)} times an hour: the output swings "
+        "from end to end. The gain is far too large, or the reading far too noisy for it."
+    )
+    return (Finding("caution", "restless drive", text),)
 
 
 def unsettled_findings(prepared: Prepared, found: Metrics) -> tuple[Finding, ...]:

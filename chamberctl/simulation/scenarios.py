@@ -323,7 +323,7 @@ def run(
     findings = (
         *prepared.notes,
         *shown(prepared, trace),
-        *measured_findings(found, prepared.hold_band),
+        *measured_findings(found, prepared.hold_band, float(trace.time_s[-1]) - prepared.event_s),
         *unsettled_findings(prepared, found),
         *cache_findings(),
     )

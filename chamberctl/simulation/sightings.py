@@ -24,6 +24,11 @@ STANDSTILL = 0.02
 HUNTING_SHARE = 0.5
 """Share of a run, from its end, in which hunting around a band to avoid is measured."""
 
+LEAPS = 2
+"""Leaps over a band to avoid from which a loop hunts: going through it once is none."""
+
+_AT_END = 1e-6
+
 
 def band_notes(situation: Situation) -> tuple[Finding, ...]:
     """Warn where the steady speed lies in a band to avoid; its edges as pressures."""
@@ -89,33 +94,36 @@ def shown(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
     """What a run showed that its metrics do not say."""
     found = []
     if not trace.complete:
-        found.append(_end(trace))
+        found.append(_end(prepared, trace))
     if prepared.happenings.switch_below_pa is not None and trace.held[-1]:
         text = "The switch pressure was not reached within the run: never in automatic."
         found.append(Finding("caution", "hand-over", text))
-    if any(note.subject == "band to avoid" for note in prepared.notes) and trace.complete:
-        found.append(_hunting(trace))
     return (
         *found,
+        *_hunting_findings(prepared, trace),
+        *_range_finding(prepared, trace),
         *_overpressure_finding(trace),
         *_booster_finding(prepared, trace),
         *_floor_finding(prepared, trace),
     )
 
 
-def _end(trace: Trace) -> Finding:
+def _end(prepared: Prepared, trace: Trace) -> Finding:
     """Say where a run ended early, and that pumps which stand still are not described."""
     known = np.flatnonzero(np.isfinite(trace.pressure_pa))
     if not known.size:
         return Finding("no", "run", "The integration could not begin.")
     last = int(known[-1])
     text = f"The integration could not go on behind {trace.time_s[last]:.4g} s; the run ends early."
-    speed = float(trace.columns["speed"][last])
-    if speed < STANDSTILL:
+    speed = trace.columns["speed"][: last + 1]
+    next_speed = float(speed[-1] - max(speed[-2] - speed[-1], 0.0)) if last else float(speed[-1])
+    dip = prepared.happenings.power_dip
+    dark = dip is not None and dip.off_s <= trace.time_s[last] <= dip.on_s
+    if min(next_speed, float(speed[-1])) < STANDSTILL or dark:
         text += (
-            f" The drive has slowed to {100 * speed:.2g} % there. Slip that is stated to grow as "
-            "speed falls has no end at a standstill: the model holds for pumps that turn, and what "
-            "comes through pumps that stand still is not known."
+            f" The drive has slowed to {100 * speed[-1]:.2g} % there and comes to a stop. Slip "
+            "that is stated to grow as speed falls has no end at a standstill: the model holds for "
+            "pumps that turn, and what comes through pumps that stand still is not known."
         )
     return Finding("no", "run", text)
 
@@ -136,12 +144,44 @@ def _overpressure_finding(trace: Trace) -> tuple[Finding, ...]:
     return (Finding("caution", "overpressure", text),)
 
 
-def _hunting(trace: Trace) -> Finding:
-    """Amplitude of the hunting around a band to avoid, in the last part of the run."""
-    tail = trace.columns["indicated_pa"][-max(2, int(HUNTING_SHARE * trace.time_s.size)) :]
-    half = 0.5 * float(np.ptp(tail))
+def _hunting_findings(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
+    """Say where the loop ends up hunting around a band to avoid, with its swing."""
+    first = max(0, trace.time_s.size - max(2, int(HUNTING_SHARE * trace.time_s.size)))
+    wanted, sent = (trace.columns[name][first:] for name in ("output", "command"))
+    for low, high in prepared.system.drive.avoid_bands:
+        above = sent[(sent <= low) | (sent >= high)] >= high
+        leaps = int(np.count_nonzero(above[1:] != above[:-1]))
+        inside = np.count_nonzero((wanted > low) & (wanted < high))
+        if not trace.complete or leaps < LEAPS or not inside:
+            continue
+        tail = trace.columns["indicated_pa"][first:]
+        text = (
+            f"Hunting: the output is wanted within the band to avoid, {100 * low:.3g} to "
+            f"{100 * high:.3g} %, and leaps over it {leaps} times in the last "
+            f"{trace.time_s[-1] - trace.time_s[first]:.3g} s; the reading swings by "
+            f"+-{format_quantity(0.5 * float(np.ptp(tail)), 'mbar', 3)} around "
+            f"{format_quantity(float(np.mean(tail)), 'mbar', 4)}."
+        )
+        return (Finding("caution", "hunting", text),)
+    return ()
+
+
+def _range_finding(prepared: Prepared, trace: Trace) -> tuple[Finding, ...]:
+    """Say where a gauge that had come into its range is at its end: the metrics count that end."""
+    gauge = prepared.gauge
+    shown, reads = trace.columns["indicated_pa"], trace.columns["bad"] == 0.0
+    high = gauge.range_high_pa * (1.0 - _AT_END)
+    low = gauge.range_low_pa * (1.0 + _AT_END) if gauge.range_low_pa else -1.0
+    good = np.flatnonzero((shown < high) & (shown > low))
+    if not good.size:
+        return ()
+    ended = np.flatnonzero(reads & ((shown >= high) | (shown <= low)))
+    ended = ended[ended > good[0]]
+    if not ended.size:
+        return ()
+    end = gauge.range_high_pa if shown[ended[0]] >= high else gauge.range_low_pa
     text = (
-        f"Hunting: the reading swings by +-{format_quantity(half, 'mbar', 3)} around "
-        f"{format_quantity(float(np.mean(tail)), 'mbar', 4)}."
+        f"From {trace.time_s[ended[0]]:.4g} s the pressure is beyond the range of {gauge.tag}, "
+        f"which ends at {format_quantity(end, 'mbar', 3)}: deviations are counted on what it shows."
     )
-    return Finding("caution", "hunting", text)
+    return (Finding("caution", "gauge range", text),)

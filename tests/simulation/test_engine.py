@@ -209,32 +209,21 @@ RELEASES = (
 
 @pytest.mark.parametrize("scenario", RELEASES)
 @pytest.mark.parametrize("preset", EVERY_PRESET)
-def test_every_release_moves_the_output_by_no_more_than_the_law_does_in_a_scan(
-    preset: str, scenario: str
-) -> None:
-    """From standby, an override, manual, a bad reading and a dip: what is left is under one step.
-
-    A reading that moves from one scan to the next moves the output at a release as in any scan.
-    """
+def test_every_release_goes_on_from_what_was_applied(preset: str, scenario: str) -> None:
+    """From standby, override, manual, a bad reading and a dip, however fast the reading moves."""
     what = prepared(preset, scenario)
-    trace, settings = what.run(), what.settings
-    columns, ts = trace.columns, settings.scan_time_s or 0.0
-    bad = columns["bad"] == 1.0
-    last = int(np.flatnonzero((columns["held"] == 1.0) | bad)[-1])
-    assert last + 1 < trace.time_s.size
-    before, after = (
-        {name: values[k] for name, values in columns.items()} for k in (last, last + 1)
-    )
-    own = 0.0
-    if not bad[last]:
-        own = settings.kc * (after["filtered"] - before["filtered"])
-        own += after["derivative"] - before["derivative"]
-    if settings.integral == "before":
-        moved = after["filtered"] - before["filtered"]
-        own += settings.kc * ts / settings.ti_s * (0.0 if bad[last] else moved)
-    step_of_drive = what.system.drive.resolution or RESOLUTION
-    assert abs(after["unlimited"] - before["output"] - own) < 1e-3 * step_of_drive
-    assert abs(after["output"] - before["output"]) < abs(own) + step_of_drive
+    trace = what.run(seed=3)
+    columns = trace.columns
+    away = (columns["held"] == 1.0) | (columns["bad"] == 1.0)
+    back = np.flatnonzero(away[:-1] & ~away[1:])
+    assert back.size
+    moved = columns["unlimited"][back + 1] - columns["output"][back]
+    assert np.abs(moved).max() < 1e-12
+    limits = columns["output"][back]
+    inside = (limits >= what.settings.output_min) & (limits <= what.settings.output_max)
+    step = what.system.drive.resolution or RESOLUTION
+    jumps = np.abs(columns["output"][back + 1] - columns["output"][back])
+    assert jumps[inside].max(initial=0.0) < step
 
 
 # --- ends that are clear

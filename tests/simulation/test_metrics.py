@@ -458,11 +458,11 @@ def test_during_a_fault_of_the_gauge_the_pressure_it_would_show_is_judged() -> N
 
 def test_an_oscillation_is_said_in_words() -> None:
     m = found(record(lambda t: 0.03 * np.sin(2.0 * np.pi * t / 5.0)))
-    said = measured_findings(m, BAND)
+    said = measured_findings(m, BAND, 100.0)
     assert [(f.severity, f.subject) for f in said] == [("caution", "limit cycle")]
     assert "period 5 s, amplitude 3 % of setpoint" in said[0].text
-    assert measured_findings(m, 0.05)[0].severity == "note"
-    assert measured_findings(found(record()), BAND) == ()
+    assert measured_findings(m, 0.05, 100.0)[0].severity == "note"
+    assert measured_findings(found(record()), BAND, 100.0) == ()
 
 
 def test_gains_that_are_far_too_high_are_found_to_oscillate() -> None:

@@ -581,6 +581,30 @@ def test_a_drive_without_power_coasts_and_comes_back_with_its_ramp() -> None:
     assert output_of(acting)[at(acting, 12.0)] > 0.5
 
 
+def test_a_band_that_the_loop_is_led_into_is_hunted_around_and_one_beside_it_is_not() -> None:
+    bands = (("28 Hz", "32 Hz"),)
+    into = tried("gas-step", system__drive__avoid_bands=bands, scenario__tail="5 min")
+    assert "leaps over it" in texts(into, "hunting")
+    beside = tried("gas-step", system__drive__avoid_bands=(("40 Hz", "45 Hz"),))
+    assert not texts(beside, "hunting")
+
+
+def test_a_gauge_at_its_end_is_named() -> None:
+    run = tried("venting-leak", scenario__venting_leak__to="1e5 mbar L/s")
+    when = run.trace.time_s[np.argmax(run.trace.columns["indicated_pa"] >= 1e4 * (1 - 1e-6))]
+    assert f"From {when:.4g} s the pressure is beyond the range" in texts(run, "gauge range")
+    assert not texts(tried("pump-down"), "gauge range")
+    assert not texts(tried("gas-step"), "gauge range")
+
+
+def test_a_drive_that_noise_and_absurd_gain_drive_from_end_to_end_is_named() -> None:
+    noisy = reference(("system.gauge[0].noise", "0.2 %"))
+    for kc, is_restless in ((1e6 * CALM.kc, True), (CALM.kc, False)):
+        run = simulate(noisy, replace(CALM, kc=kc), "gas-step", point=point_of(noisy), seed=1)
+        said = texts(run, "restless drive") or texts(run, "limit cycle")
+        assert bool(said) == is_restless
+
+
 def test_pumps_that_come_to_a_standstill_end_the_run_with_the_reason() -> None:
     """Slip that grows as speed falls has no end there; without slip there is nothing to miss."""
     settings, point = tuned_furnace()
@@ -663,6 +687,24 @@ def test_another_gas_flows_through_line_and_pumps(point: int) -> None:
     assert run.trace.columns["indicated_pa"][-1] == pytest.approx(held.indicated_pa, rel=2e-3)
     assert run.metrics.peak_deviation > 1e-3
     assert "Ar gives way to N2" in texts(run, "gas")
+
+
+@pytest.mark.parametrize(
+    "before, to, set_for, after", [("N2", "Ar", 1.0, 1.7), ("Ar", "N2", 1.7, 1.0),
+                                   ("Ar", "N2", 1.0, 1.0 / 1.7)],
+)  # fmt: skip
+def test_a_thermal_gauge_reads_the_new_gas_by_its_own_factor(
+    before: str, to: str, set_for: float, after: float
+) -> None:
+    study = reference(
+        ("scenario.gas_change.before", before),
+        ("scenario.gas_change.to", to),
+        ("system.gauge[0].kind", "thermal"),
+        ("system.gauge[0].gas_factor", f"{set_for}"),
+    )
+    run = simulate(study, CALM, "gas-change", point=point_of(study))
+    assert run.trace.pressure_pa[-1] == pytest.approx(500.0 * after, rel=2e-2)
+    assert f"gas factor becomes {after:.4g}" in texts(run, "gas factor")
 
 
 def test_a_gauge_that_depends_on_the_gas_and_the_plant_may_change_together() -> None:
