@@ -168,9 +168,7 @@ def test_a_hold_band_finer_than_two_counts_fails_before_anything_is_tuned(
     """A19: 12 bit, linear, 0-1000 mbar and a band of +-2 % at 5 mbar: 4.9 % per count."""
     text = studies.reference_text([("5 mbar", ("250 mbar L/s",))])
     text = text.replace('range_high = { is = "100 mbar"', 'range_high = { is = "1000 mbar"')
-    coarse = studies.write(
-        tmp_path, text.replace('signal = "linear"', 'signal = "linear"\nbits = 12')
-    )
+    coarse = studies.write(tmp_path, text.replace("signal = {", "bits = 12\nsignal = {"))
     status, out, _ = run("check", coarse)
     assert status == 1
     said = " ".join(out.split())
@@ -184,7 +182,8 @@ def test_a_hold_band_finer_than_two_counts_fails_before_anything_is_tuned(
     assert status == 1
     assert (answer["good"], answer["duty_reachable"]) == (False, True)
     assert answer["findings"][0]["subject"] == "gauge resolution"
-    fine = studies.write(tmp_path, text.replace('signal = "linear"', 'signal = "log"\nbits = 12'))
+    fine = text.replace('signal = { is = "linear"', 'bits = 12\nsignal = { is = "log"')
+    fine = studies.write(tmp_path, fine)
     assert run("check", fine)[0] == 0
 
 
