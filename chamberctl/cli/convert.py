@@ -91,5 +91,7 @@ def _typed(entries: list[str]) -> dict[str, str]:
         name, equals, value = entry.partition("=")
         if not equals or not name.strip() or not value.strip():
             raise UsageError(f"--set needs NAME=NUMBER, such as gain=2; given '{entry}'")
+        if name.strip() in typed:
+            raise UsageError(f"--set gives {name.strip()} twice; keep one")
         typed[name.strip()] = value.strip()
     return typed

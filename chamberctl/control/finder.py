@@ -48,8 +48,7 @@ NEAR = 0.9
 """Peaks on the frequency grid that reach this share of their limit are polished."""
 
 NOISE_ROOM = 1.05
-"""Least limit on noise that is offered, against what integral action asks for: room for plants that
-join later."""
+"""Least limit on noise that is offered, against what integral action asks for."""
 
 ROUNDS = 200
 """Far more rounds than plants and peaks ever needed to join."""
@@ -135,7 +134,7 @@ class Finder:
         Infeasible
             If no gain does, or any does.
         """
-        _require_room_for_noise(self.grid, limits)
+        require_room_for_noise([self.grid], limits)
         slow, fast = rates(self.grid.loops)
         times = SHORTEST / float(np.max(fast)), LONGEST / float(np.min(slow))
         search = ShapeSearch(*times, self.shares)
@@ -214,9 +213,22 @@ def _unbounded() -> Infeasible:
     )
 
 
-def _require_room_for_noise(grid: LoopGrid, limits: LoopLimits) -> None:
-    """Refuse what integral action cannot do: it follows a reading that is wrong for long."""
-    most = float(np.max(grid.lasting))
+def require_room_for_noise(grids: Sequence[LoopGrid], limits: LoopLimits) -> None:
+    """Refuse what integral action cannot do: it follows a reading that is wrong for long.
+
+    Parameters
+    ----------
+    grids : sequence of LoopGrid
+        All plants that are to keep the limits.
+    limits : LoopLimits
+        What is asked.
+
+    Raises
+    ------
+    Infeasible
+        If the noise gain is below what any loop with integral action has; with the nearest.
+    """
+    most = max(float(np.max(grid.lasting)) for grid in grids)
     if limits.noise_gain is None or limits.noise_gain > most:
         return
     least = rounded_up(NOISE_ROOM * most)

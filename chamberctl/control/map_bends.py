@@ -1,4 +1,4 @@
-"""Plants where the map from the output to the pumps bends, as where one pump stops slowing down.
+"""Plants where speeds bend: one pump stops slowing down, or a curve of the backing pump is passed.
 
 There the loop's gain jumps, so that the hardest plant may lie just beside a bend, where no spacing
 of gas loads would find it. The gas load with which the output lies there is solved for at every
@@ -35,7 +35,10 @@ STRAIGHT = 1e-6
 
 
 def bends(study: Study) -> tuple[float, ...]:
-    """Return the outputs within the drive's range at which a pump's map changes its slope.
+    """Return the outputs in the drive's range at which what a pump does changes its slope.
+
+    These are the corners of the map from output to speeds, and where the backing pump runs at the
+    speed of one of several curves, between which its speed is interpolated.
 
     Parameters
     ----------
@@ -53,6 +56,12 @@ def bends(study: Study) -> tuple[float, ...]:
         if speeds is not None:
             change = np.diff(np.diff(speeds) / np.diff(output))
             found |= set(output[1:-1][np.abs(change) > STRAIGHT].tolist())
+    turning = np.array(system.speed_map.backing)
+    for curve in system.backing.curves:
+        at = np.flatnonzero((turning[:-1] < curve.speed) & (curve.speed < turning[1:]))
+        for i in at:
+            share = (curve.speed - turning[i]) / (turning[i + 1] - turning[i])
+            found.add(float(output[i] + share * (output[i + 1] - output[i])))
     drive = system.drive
     return tuple(sorted(n for n in found if drive.minimum_speed < n < drive.maximum_speed))
 

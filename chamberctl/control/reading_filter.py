@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     from chamberctl.control.robust import RobustOptimum
     from chamberctl.study import Study
 
-DOUBLINGS = 8
-"""Filters are tried from one scan to so many doublings of it, until more of it gives less."""
+FILTERS = tuple(2.0**power for power in range(-3, 8))
+"""Filters that are tried, in scans; longer ones than the last hide the pressure from who reads it
+(assumed)."""
 
 WORTH = 0.01
 """A filter must give this much more integral action [relative]."""
@@ -50,10 +51,7 @@ def choose_filter(study: Study, without: RobustOptimum) -> FilterChoice:
         )
     scan = without.settings.scan_time_s or 0.0
     tried = [(0.0, without.integral_action)]
-    for tf in [scan * 2.0**k for k in range(DOUBLINGS)] if scan else []:
-        tried.append((tf, _action(study, without, tf)))
-        if tried[-1][1] < tried[-2][1] and len(tried) > 2:
-            break
+    tried += [(scans * scan, _action(study, without, scans * scan)) for scans in FILTERS if scan]
     tf, action = max(tried, key=lambda one: one[1])
     within = f"Within the duty's limit on noise, noise gain {number(without.limits.noise_gain)},"
     more = action / without.integral_action - 1.0
@@ -79,6 +77,6 @@ def _action(study: Study, without: RobustOptimum, tf_s: float) -> float:
 def _cost(tried: Sequence[tuple[float, float]]) -> str:
     if len(tried) < 2:
         return "there is no scan to filter over."
-    tf, action = tried[1]
+    tf, action = tried[1 + FILTERS.index(1.0)]
     less = 1.0 - action / tried[0][1]
     return f"one of {number(tf)} s would take {number(100.0 * max(less, 0.0), 2)} % of the action."

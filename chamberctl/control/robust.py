@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from chamberctl.control.calmness import Recovery, nearest, slowest
-from chamberctl.control.dense_check import DenseCheck, densely
+from chamberctl.control.dense_check import DenseCheck, Watched, dense_plants, densely
+from chamberctl.control.dense_envelope import fine_envelope
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import Envelope, EnvelopePlant, LostPlant, envelope
-from chamberctl.control.finder import Finder, Structure
+from chamberctl.control.finder import Finder, Structure, require_room_for_noise
 from chamberctl.control.optimum import Optimum, optimum_of
 from chamberctl.control.pace import (
     DEFAULT_PACE,
@@ -21,6 +24,7 @@ from chamberctl.control.pace import (
 )
 from chamberctl.control.problem import Problem, limits_of
 from chamberctl.control.relaxations import Relaxation, relaxations
+from chamberctl.control.tolerance_cases import Cases
 from chamberctl.control.worth import as_stated, require_worth
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
@@ -33,6 +37,10 @@ if TYPE_CHECKING:
     from chamberctl.control.optimum import Binding
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
+
+
+CLOSELY = 1.5
+"""A limit on noise below so many times what the denser plants ask for is looked at closely."""
 
 
 @dataclass(frozen=True)
@@ -142,6 +150,8 @@ def robust_settings(
     if not found.plants:
         raise _nothing_held(points)
     finder = problem.finder(found.plants)
+    if limits.noise_gain is not None and dense:
+        _require_room_for_noise(problem, finder, limits)
     optimum = _best(finder, limits)
     slow = require_worth(finder, found.plants, limits, optimum)
     plants, check = found.plants, None
@@ -165,6 +175,17 @@ def robust_settings(
         why=_why(plants, limits, optimum, structure),
         findings=(*slow, *_findings(points, found, check)),
     )
+
+
+def _require_room_for_noise(problem: Problem, finder: Finder, limits: LoopLimits) -> None:
+    """Refuse a noise gain that plants between those tuned for cannot keep either."""
+    grids = [finder.grid, Watched(problem, dense_plants(problem)).grid]
+    least = max(float(np.max(grid.lasting)) for grid in grids)
+    if limits.noise_gain is not None and limits.noise_gain < CLOSELY * least:
+        finely = problem.finely
+        every = fine_envelope(finely, list(Cases(finely[0]).tuned_for()))
+        grids.append(Watched(problem, every).grid)
+    require_room_for_noise(grids, limits)
 
 
 def _nothing_held(points: Sequence[OperatingPoint]) -> Infeasible:

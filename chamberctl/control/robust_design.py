@@ -44,7 +44,7 @@ def robust_design(loops: DutyLoops, ms: float) -> Design:
         found = ask(frame=frame)
         chosen = choose_filter(study, found)
     else:
-        chosen = choose_filter(study, ask(frame=frame, dense=False, explain=False))
+        chosen = choose_filter(study, ask(frame=frame, explain=False))
         found = ask(frame=replace(frame, tf_s=chosen.tf_s))
     names = [point.where for point in loops.points]
     decides = [found.plants[binding.plant].at for binding in found.bindings]

@@ -12,7 +12,7 @@ from chamberctl.control.envelope import Envelope
 from chamberctl.control.fewest import fewest_runs
 from chamberctl.control.optimum import optimum_of
 from chamberctl.control.pace import LIMIT_WORDS
-from chamberctl.control.schedule_cells import Cells, Key, cells, key_of
+from chamberctl.control.schedule_cells import WIDTH, Cells, Key, cells, key_of
 from chamberctl.control.schedule_parts import ScheduleEntry
 from chamberctl.display import number
 from chamberctl.errors import Infeasible
@@ -168,6 +168,7 @@ class Search:
             if short:
                 beside = {self.every.plants[i].at for i in self.every.within(first, after)}
                 others = [name for name in self.alone if name in beside and name not in short]
+                others = others or ["what lies around it"]
                 return Infeasible(
                     f"However many entries it has, a schedule over the {self.every.key} leaves "
                     f"{', '.join(short)} less than {number(100.0 * share)} % of the integral "
@@ -190,11 +191,13 @@ class Search:
     ) -> tuple[ScheduleEntry, list[EnvelopePlant]]:
         """Return the entry of a run of cells, and plants that joined in its denser check."""
         low, high = self.every.span(first, after)
-        inside = [_inside(many, self.every.key, low, high) for many in (dense, corners)]
+        # gains stay in force up to the far side of each hysteresis, within the next cell
+        least, most = low / WIDTH, high * WIDTH
+        inside = [_inside(many, self.every.key, least, most) for many in (dense, corners)]
         watched = [Watched(self.problem, Envelope(one, ())) if one else None for one in inside]
         own = [self.every.plants[i] for i in self.every.within(first, after)]
         fine = Fine(
-            self.problem, self.fine, lambda plant: low <= key_of(plant, self.every.key) <= high
+            self.problem, self.fine, lambda plant: least <= key_of(plant, self.every.key) <= most
         )
         joined: list[EnvelopePlant] = []
         for _ in range(ROUNDS):

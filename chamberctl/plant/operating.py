@@ -287,6 +287,10 @@ def _refuse_outside_model(pressure_pa: float) -> None:
         )
 
 
+_SAME = 1e-6
+"""Readings closer than this do not differ [relative]."""
+
+
 def _unreachable(
     chain: Chain, system: System, node: int, wanted: float, gauge: Gauge | None, load: float
 ) -> Infeasible:
@@ -303,6 +307,16 @@ def _unreachable(
             f"At a gas load of {gas} there is no steady state even at full speed: the pumps cannot "
             "carry the gas below atmospheric pressure.",
             _load_advice(chain, system, drive.maximum_speed),
+        )
+    if lowest >= highest * (1.0 - _SAME):
+        does = "raises it" if lowest > highest * (1.0 + _SAME) else "does not move it"
+        return Infeasible(
+            f"{asked} is not held at a gas load of {gas}: more speed {does}, from "
+            f"{pressure_text(highest)} at {percent_text(drive.minimum_speed)} to "
+            f"{pressure_text(lowest)} at {percent_text(drive.maximum_speed)}. A loop on this gauge "
+            "has the wrong sign or none.",
+            'Nearest: hold the pressure in the chamber, by a gauge with position = "chamber"; or '
+            "check the map from output to speeds.",
         )
     if shown < lowest:
         most = float(load_for_pressure(chain, wanted, drive.maximum_speed)) if node == 0 else 0.0

@@ -129,6 +129,27 @@ def overshoot_breaches(
     return (Breach("setpoint-step-up", plants[at].where, reached, (reason,)),)
 
 
+def farthest(study: Study, broken: Sequence[Breach]) -> float:
+    """Return how far the worst of all breaches is from its limit, as a ratio; 1 where none is.
+
+    Parameters
+    ----------
+    study : Study
+        With the duty's limits.
+    broken : sequence of Breach
+        All breaches of some settings.
+    """
+    most = 1.0
+    for name, what in LIMITS.items():
+        limit = getattr(study.duty.limits, name)
+        for one in broken:
+            if what.name in one.reached:
+                value = one.reached[what.name]
+                pair = (limit, value) if what.at_least else (value, limit)
+                most = max(most, pair[0] / pair[1] if pair[1] > 0.0 else math.inf)
+    return most
+
+
 def nearest_limits(broken: Sequence[Breach]) -> tuple[str, ...]:
     """Return what could be asked for in place of the limits that are broken, in words.
 

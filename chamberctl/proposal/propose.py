@@ -20,6 +20,7 @@ from chamberctl.proposal.breaches import (
     Breach,
     asks_large_signals,
     breaches,
+    farthest,
     nearest_limits,
     overshoot_breaches,
 )
@@ -85,6 +86,7 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
     asked = asked_ms(study)
     best: tuple[Tuning, tuple[Breach, ...], float] | None = None
     first: tuple[Breach, ...] = ()
+    nearest = math.inf, 0
     paces = _paces(study, asked)
     for tried, ms in enumerate(paces):
         progress(f"gains for {pace_name(ms)}")
@@ -101,8 +103,9 @@ def tune(study: Study, *, progress: Callable[[str], None] = lambda text: None) -
             *_overshoots(study, tuning),
         )
         first = first or broken
-        if best is None or len(broken) < len(best[1]):
-            best = tuning, broken, ms
+        away = farthest(study, broken), len(broken)
+        if best is None or away < nearest:
+            best, nearest = (tuning, broken, ms), away
         if not broken:
             break
     assert best is not None

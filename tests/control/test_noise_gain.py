@@ -129,3 +129,14 @@ def test_a_disk_margin_that_leaves_no_loop_worth_having_is_refused(asked: str) -
 def test_the_limit_on_noise_is_named_among_the_limits() -> None:
     study = cc.load(PLANT).with_text({"duty.limits.noise_gain": "2.5"})
     assert "Speed moved by noise at most 2.5 % per % of the reading" in limits_in_words(study)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("preset", ["tray-dryer", "freeze-dryer", "crystal-furnace"])
+def test_the_nearest_noise_gain_holds_between_the_points_tuned_for(preset: str) -> None:
+    study = cc.load(f"preset:{preset}").with_text({"duty.limits.noise_gain": "0.1"})
+    with pytest.raises(cc.Infeasible, match="integral action follows") as refused:
+        robust_settings(study, explain=False)
+    nearest = refused.value.nearest.removeprefix("Nearest: noise gain ").rstrip(".")
+    found = robust_settings(study.with_text({"duty.limits.noise_gain": nearest}), explain=False)
+    assert found.check is not None

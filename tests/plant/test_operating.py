@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import chamberctl as cc
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.operating import operating_point, slew_rates
@@ -209,3 +210,19 @@ def test_a_curve_and_its_formula_agree():
             for system in (by_curve, by_formula)
         )
         assert one.pressure_pa == pytest.approx(two.pressure_pa, rel=5e-3)
+
+
+def test_a_reading_that_rises_with_speed_is_called_a_wrong_sign() -> None:
+    """A booster that turns faster lifts the pressure behind it."""
+    study = cc.load("preset:freeze-dryer")
+    gauge = study.loop_gauge().model_copy(update={"position": "interstage"})
+    system = study.system
+    ends = [
+        cc.operating_point(system, gas_load_pa_m3_s=0.15, speed=speed, gauge=gauge).indicated_pa
+        for speed in (system.drive.minimum_speed, 1.0)
+    ]
+    assert ends[1] > ends[0]
+    with pytest.raises(cc.Infeasible, match="more speed raises it") as refused:
+        cc.operating_point(system, gas_load_pa_m3_s=0.15, indicated_pa=sum(ends) / 2.0, gauge=gauge)
+    assert "wrong sign" in str(refused.value)
+    assert 'position = "chamber"' in refused.value.nearest
