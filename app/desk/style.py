@@ -1,6 +1,6 @@
 """What the page's own looks need beside the theme: a strip that stays, large targets, paper.
 
-What is wider than its place scrolls there by itself, and says so for as long as more follows.
+What is wider than its place scrolls there by itself; on a telephone a line says so.
 """
 
 from __future__ import annotations
@@ -55,19 +55,8 @@ div:has(> .st-key-top) { display: none; }
 .stMain [data-testid="stCaptionContainer"] p { margin: 0; }
 img.picture { display: block; width: 100%; background: #fff; border-radius: 8px; padding: 8px;
   border: 1px solid #d3dade; box-sizing: border-box; }
-div.slide { position: relative; timeline-scope: --aside; }
-div.wide { overflow-x: auto; scroll-timeline: --aside inline; }
-div.slide p.more { height: 0; margin: 0; overflow: hidden; font-size: 0.85rem; }
-@supports (animation-timeline: --aside) {
-  /* both stand still where there is nothing to scroll */
-  div.slide p.more { animation: said linear; animation-timeline: --aside;
-    animation-range: 0% 200%; }
-  div.slide::after { content: ""; position: absolute; top: 0; right: 0; bottom: 0; width: 28px;
-    opacity: 0; pointer-events: none; animation: seen linear; animation-timeline: --aside;
-    background: linear-gradient(to left, rgba(90, 102, 109, 0.55), transparent); }
-}
-@keyframes said { from, to { height: 1.5rem; } }
-@keyframes seen { from, 97% { opacity: 1; } to { opacity: 0; } }
+div.wide { overflow-x: auto; }
+div.slide p.more { display: none; margin: 0; font-size: 0.85rem; }
 div.wide table { border-collapse: collapse; font-size: 0.9rem;
   font-variant-numeric: tabular-nums; }
 div.wide caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
@@ -96,8 +85,7 @@ div.wide small { font-weight: 400; }
   img.picture { min-width: 800px; }
   img.picture.fits { min-width: 640px; }
 }
-@media (max-width: 640px) { @supports not (animation-timeline: --aside) {
-  div.slide:has(img) p.more { height: 1.5rem; } } }
+@media screen and (max-width: 640px) { div.slide p.more { display: block; } }
 @media screen and (prefers-color-scheme: dark) {
   img.picture { filter: invert(0.93) hue-rotate(180deg); }
 }
@@ -120,7 +108,7 @@ div.wide small { font-weight: 400; }
     break-inside: avoid; }
   .stMain h2, .stMain h3 { break-after: avoid; }
   div.wide { overflow: visible; }
-  div.slide p.more, div.slide::after { display: none; }
+  div.slide p.more { display: none; }
   div.wide tr, img.picture { break-inside: avoid; }
   img.picture, img.picture.fits { min-width: 0; border: none; padding: 0; }
   img.picture.fits { max-width: 130mm !important; }
@@ -162,8 +150,8 @@ def picture(drawn: Drawn, look: str, *, widest: int = WIDEST, fits: bool = False
 def wide(content: str) -> None:
     """Show what may be wider than its place: it scrolls there, and says so where it does."""
     st.html(
-        '<div class="slide"><p class="more" aria-hidden="true">Goes on to the right: slide it '
-        f'sideways →</p><div class="wide" tabindex="0">{content}</div></div>'
+        '<div class="slide"><p class="more" aria-hidden="true">What is wider slides sideways →</p>'
+        f'<div class="wide" tabindex="0">{content}</div></div>'
     )
 
 
