@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from chamberctl.control.dense_envelope import corner_envelope, dense_envelope, fine_envelope
+from chamberctl.control.dense_envelope import corner_envelope, fine_envelope
 from chamberctl.control.envelope import Envelope
 from chamberctl.control.finder import NEAR
 from chamberctl.control.gain_gaps import turns
@@ -88,7 +88,7 @@ def densely(
     Infeasible
         If no gain does for the plants that joined, or they do not come to an end.
     """
-    dense = Watched(problem, dense_plants(problem))
+    dense = Watched(problem, problem.dense)
     corners = Watched(problem, corner_envelope(problem.study, problem.points))
     every = tuple(plants)
     fine = Fine(problem, {})
@@ -109,17 +109,6 @@ def densely(
         f"Between the plants that were tuned for, the limits do not hold after {ROUNDS} rounds.",
         "Allow a larger Ms, or narrow the tolerances.",
     )
-
-
-def dense_plants(problem: Problem) -> Envelope:
-    """Return the plants between those that are tuned for.
-
-    Parameters
-    ----------
-    problem : Problem
-        Study and duty points.
-    """
-    return dense_envelope(problem.study, problem.points, problem.between, lambda: problem.finely)
 
 
 class Watched:

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from chamberctl.control.dense_envelope import FINE, between_study
+from chamberctl.control.dense_envelope import FINE, between_study, dense_envelope
 from chamberctl.control.finder import Finder, Order, Structure
 from chamberctl.control.pace import LoopLimits
 from chamberctl.plant.window import duty_points
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
-    from chamberctl.control.envelope import EnvelopePlant
+    from chamberctl.control.envelope import Envelope, EnvelopePlant
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
 
@@ -63,6 +63,11 @@ class Problem:
         """As `between`, closely spaced."""
         study = between_study(self.study, FINE)
         return study, duty_points(study, reasons=False)
+
+    @cached_property
+    def dense(self) -> Envelope:
+        """The plants between those that are tuned for."""
+        return dense_envelope(self.study, self.points, self.between, lambda: self.finely)
 
     @property
     def orders(self) -> tuple[Order, ...]:

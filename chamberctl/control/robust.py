@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.control.calmness import Recovery, nearest, slowest
-from chamberctl.control.dense_check import DenseCheck, Watched, dense_plants, densely
+from chamberctl.control.dense_check import DenseCheck, Watched, densely
 from chamberctl.control.dense_envelope import fine_envelope
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import Envelope, EnvelopePlant, LostPlant, envelope
@@ -179,7 +179,7 @@ def robust_settings(
 
 def _require_room_for_noise(problem: Problem, finder: Finder, limits: LoopLimits) -> None:
     """Refuse a noise gain that plants between those tuned for cannot keep either."""
-    grids = [finder.grid, Watched(problem, dense_plants(problem)).grid]
+    grids = [finder.grid, Watched(problem, problem.dense).grid]
     least = max(float(np.max(grid.lasting)) for grid in grids)
     if limits.noise_gain is not None and limits.noise_gain < CLOSELY * least:
         finely = problem.finely

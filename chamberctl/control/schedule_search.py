@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from chamberctl.control.dense_check import ROUNDS, Fine, Watched, dense_plants
+from chamberctl.control.dense_check import ROUNDS, Fine, Watched
 from chamberctl.control.dense_envelope import corner_envelope
 from chamberctl.control.envelope import Envelope
 from chamberctl.control.fewest import fewest_runs
@@ -147,7 +147,7 @@ class Search:
             else:
                 high = middle
         entries, joined = [], []
-        dense = dense_plants(self.problem)
+        dense = self.problem.dense
         corners = corner_envelope(self.problem.study, self.problem.points)
         for first, after in pairwise((0, *ends)):
             names = self.points(first, after)
