@@ -72,8 +72,7 @@ def recovery(where: str, model: LoopModel, reading: Reading, integral_action: fl
     |G(0)|, and the integrated deviation is that change over Kc/Ti: 1/(ki |G(0)|) of the lasting
     deviation. By itself the plant takes -D'(0)/D(0) with D from gas load to reading.
     """
-    a, b = np.asarray(model.plant.A, dtype=float), np.asarray(model.plant.B, dtype=float)
-    c, d = np.asarray(model.plant.C, dtype=float)[0], np.asarray(model.plant.D, dtype=float)[0]
+    a, b, c, d = model.a, model.b, model.c[0], model.d[0]
     if a.size and np.linalg.matrix_rank(a) < a.shape[0]:
         return Recovery(where, 0.0, math.inf)
     inner = np.linalg.solve(a, b) if a.size else np.zeros((0, 2))

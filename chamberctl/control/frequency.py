@@ -137,7 +137,7 @@ def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopS
     sampled = [value for value in times if value is not None]
     if sampled and len(sampled) != len(times):
         raise InputError("either every loop has a scan time or none", field="scan_time_s")
-    order = max(1, *(model.plant.nstates for model in models))
+    order = max(1, *(len(model.a) for model in models))
     n = len(models)
     factor = np.zeros((n, order, order), complex)
     entry = np.zeros((n, order), complex)

@@ -110,8 +110,7 @@ class SampledPlant:
         from chamberctl.control.frequency import split_delay
 
         ts = settings.scan_time_s or 0.0
-        a = np.asarray(model.plant.A, dtype=float)
-        b = np.asarray(model.plant.B, dtype=float)
+        a, b = model.a, model.b
         size = a.shape[0]
         scans, rest = split_delay(np.array([model.dead_time_s + settings.delay_s]), np.array([ts]))
         self.scans, rest_s = int(scans[0]), float(rest[0])
@@ -122,8 +121,7 @@ class SampledPlant:
         self.load = whole[:size, size + 1]
         self.now = held[:size, size]
         self.late = held[:size, :size] @ before[:size, size]
-        self.out = np.asarray(model.plant.C, dtype=float)
-        self.direct = np.asarray(model.plant.D, dtype=float)
+        self.out, self.direct = model.c, model.d
         self.scale = model.output_scale(settings.reading)
 
 
@@ -133,7 +131,7 @@ def usual_duration(model: LoopModel, settings: PidSettings) -> float:
     if math.isfinite(settings.ti_s):
         slow = settings.ti_s
     else:
-        poles = np.linalg.eigvals(np.asarray(model.plant.A, dtype=float))
+        poles = np.linalg.eigvals(model.a)
         moving = np.abs(poles.real)[np.abs(poles.real) > 1e-12]
         slow = float(1.0 / moving.min(initial=1.0 / delay))
     return 6.0 * slow + 15.0 * delay

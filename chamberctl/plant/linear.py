@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -25,7 +26,7 @@ INPUTS = ("speed_command", "gas_load")
 OUTPUTS = ("ln_reading", "ln_pressure")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class LoopModel:
     """Small deviations around one operating point.
 
@@ -34,9 +35,14 @@ class LoopModel:
 
     Parameters
     ----------
-    plant : control.StateSpace
-        Inputs speed command [speed fraction] and gas load [multiples of `load_scale_pa_m3_s`];
-        outputs ln of the indicated pressure and ln of the true chamber pressure [1].
+    a : array, shape (n, n)
+        State matrix [1/s].
+    b : array, shape (n, 2)
+        From speed command [speed fraction] and gas load [multiples of `load_scale_pa_m3_s`].
+    c : array, shape (2, n)
+        To ln of the indicated pressure and ln of the true chamber pressure [1].
+    d : array, shape (2, 2)
+        From inputs to outputs directly.
     dead_time_s : float
         Drive and gauge dead times and one update period of the gauge [s].
     reading_pa : float
@@ -49,15 +55,21 @@ class LoopModel:
         The operating point that the model was linearized at, if it was.
     findings : tuple of Finding
         What the linearization found, such as a kink.
+    states : tuple of str
+        Name of each state, where they have names.
     """
 
-    plant: StateSpace
+    a: Array
+    b: Array
+    c: Array
+    d: Array
     dead_time_s: float
     reading_pa: float = 1.0
     load_scale_pa_m3_s: float = 1.0
     where: str = ""
     point: Any = None
     findings: tuple[Finding, ...] = ()
+    states: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.dead_time_s) and self.dead_time_s >= 0.0):
@@ -72,6 +84,22 @@ class LoopModel:
                 given=f"{self.reading_pa} Pa",
                 field="reading_pa",
             )
+
+    @cached_property
+    def plant(self) -> StateSpace:
+        """The rational part for python-control, whose import takes longer than most answers."""
+        from control import StateSpace
+
+        return StateSpace(
+            self.a,
+            self.b,
+            self.c,
+            self.d,
+            inputs=list(INPUTS),
+            outputs=list(OUTPUTS),
+            states=list(self.states) or None,
+            remove_useless_states=False,
+        )
 
     def output_scale(self, reading: Reading) -> float:
         """Return the factor from ln(reading) to decades ("log10") [1] or to Pa ("linear") [Pa]."""
@@ -96,11 +124,7 @@ class LoopModel:
             [decades or Pa, per speed fraction].
         """
         scale = self.output_scale(reading)
-        a = np.asarray(self.plant.A, dtype=float)
-        b = np.asarray(self.plant.B, dtype=float)[:, :1]
-        c = np.asarray(self.plant.C, dtype=float)[:1, :] * scale
-        d = np.asarray(self.plant.D, dtype=float)[:1, :1] * scale
-        return a, b, c, d
+        return self.a, self.b[:, :1], self.c[:1] * scale, self.d[:1, :1] * scale
 
     @classmethod
     def from_transfer_function(
@@ -136,19 +160,16 @@ class LoopModel:
         InputError
             If num/den is not a proper transfer function.
         """
-        from control import StateSpace
-
         a, b, c, d = _realize(num, den)
-        plant = StateSpace(
+        return cls(
             a,
             np.hstack([b, -b]),
             np.vstack([c, c]),
             np.array([[d, -d], [d, -d]]),
-            inputs=list(INPUTS),
-            outputs=list(OUTPUTS),
-            remove_useless_states=False,
+            dead_time_s,
+            reading_pa,
+            where=where,
         )
-        return cls(plant=plant, dead_time_s=dead_time_s, reading_pa=reading_pa, where=where)
 
 
 def _realize(num: Sequence[float], den: Sequence[float]) -> tuple[Array, Array, Array, float]:

@@ -1,47 +1,39 @@
 """From an operating point to the linear model of the loop's plant.
 
-python-control's nonlinear system holds the balances in ln p, drive and gauge lag included; it is
-linearized by python-control with a step up and a step down, which are averaged. Its states are
-the last node's ln p and, for every node before it, ln of the ratio to the next one, in units of
-its value at rest: a wide line has a ratio of 1.0004 and less, and a step of 1e-5 in ln p itself
-would err by percents there, while the ratio's own step errs by 1e-10.
-
-Where the two sides differ, the point lies on a kink (an overflow valve about to open, a knot of
-the speed map): the model of the side with the larger gain is returned, with a finding.
+The derivatives are exact at the point itself. They are also taken a little above and below it
+along the plant's own steady curve: where the two sides differ, the point lies on a kink (an
+overflow valve about to open, a knot of the speed map), and the model of the side with the larger
+gain is returned, with a finding.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import root
 
 from chamberctl.errors import Infeasible
 from chamberctl.findings import Finding
-from chamberctl.plant.chain import Chain, build_chain, gauge_node
-from chamberctl.plant.gauge import reading
-from chamberctl.plant.linear import INPUTS, OUTPUTS, LoopModel
+from chamberctl.plant.chain import build_chain, gauge_node
+from chamberctl.plant.linear import LoopModel
 from chamberctl.plant.point import OperatingPoint
+from chamberctl.plant.sensitivity import jacobian
+from chamberctl.plant.small_signal import Resting, models_at, reading_slope
 
 if TYPE_CHECKING:
-    from control import NonlinearIOSystem, StateSpace
-
     from chamberctl.study import Gauge, System
 
 Array = NDArray[np.float64]
 
 STEP = 1e-5
-"""Step of the linearization, in the scaled states."""
-
-SMALLEST_RATIO = 1e-7
-"""Least ln of a pressure ratio that a state is scaled by; below it the flow is linear in it."""
+"""How far to either side kinks are looked for, in speed fraction."""
 
 KINK = 1e-3
-"""Relative difference of the two one-sided static gains above which a point may lie on a kink; it
-does if a hundred times smaller a step leaves the difference standing, which curvature does not."""
+"""Relative difference of the static gains on the two sides above which a point may lie on a kink;
+it does if at a tenth of the step more than half of the difference stands, which of curvature
+a tenth does."""
 
 
 def linearize(system: System, point: OperatingPoint, gauge: Gauge | None = None) -> LoopModel:
@@ -77,139 +69,31 @@ def linearize(system: System, point: OperatingPoint, gauge: Gauge | None = None)
         )
     gauge = gauge if gauge is not None else system.gauges[0]
     chain = build_chain(system)
-    nonlinear, state, inputs = _balances(chain, system, point, gauge)
-
-    def one_sided(step: float) -> tuple[StateSpace, StateSpace]:
-        return tuple(nonlinear.linearize(state, inputs, eps=eps) for eps in (step, -step))
-
-    plant, findings = _one_model(one_sided)
-    return LoopModel(
-        plant=plant,
-        dead_time_s=system.drive.dead_time_s + gauge.dead_time_s + gauge.update_period_s,
-        reading_pa=point.indicated_pa,
-        load_scale_pa_m3_s=_load_scale(chain, point),
-        where=point.where,
-        point=point,
-        findings=findings,
-    )
-
-
-def _load_scale(chain: Chain, point: OperatingPoint) -> float:
-    """Throughput that counts as 1: what leaves the chamber."""
-    purge = float(np.sum(chain.nodes[0]))
-    return max(point.gas_load_pa_m3_s, purge, 1e-12 * point.pressure_pa)
-
-
-def _balances(
-    chain: Chain, system: System, point: OperatingPoint, gauge: Gauge
-) -> tuple[NonlinearIOSystem, Array, Array]:
-    """The balances as python-control's nonlinear system, in ln p, with its state at the point."""
-    import control
-
-    held = np.flatnonzero(chain.volumes_m3 > 0.0)
-    pressures = np.asarray(point.node_pressures_pa)
-    scale = _load_scale(chain, point)
-    node = gauge_node(chain, gauge)
-    drive_lag, gauge_lag = system.drive.lag_s, gauge.lag_s
-    count = held.size
-    to_log = _from_scaled_ratios(np.log(pressures[held]))
-
-    def log_pressures(x: Array, speed: float, load: float) -> Array:
-        logs = to_log @ x[:count]
-        return _all_log_pressures(chain, held, logs, np.log(pressures), speed, load)
-
-    def split(x: Array, u: Array) -> tuple[float, float, Array]:
-        speed = x[count] if drive_lag > 0.0 else u[0]
-        load = point.gas_load_pa_m3_s + scale * u[1]
-        return speed, load, log_pressures(x, speed, load)
-
-    def update(_time: float, x: Array, u: Array, _params: Any) -> Array:
-        speed, load, log_p = split(x, u)
-        p = np.exp(log_p)
-        flows = chain.net_flows(p, speed, load)
-        log_rates = flows[held] / (chain.volumes_m3[held] * p[held])
-        rates = [np.linalg.solve(to_log, log_rates)]
-        if drive_lag > 0.0:
-            rates.append(np.array([(u[0] - x[count]) / drive_lag]))
-        if gauge_lag > 0.0:
-            # the gauge lags in pressure, not in its logarithm
-            rates.append(np.array([np.expm1(log_p[node] - x[-1]) / gauge_lag]))
-        return np.concatenate(rates)
-
-    def output(_time: float, x: Array, u: Array, _params: Any) -> Array:
-        _, _, log_p = split(x, u)
-        at_gauge = x[-1] if gauge_lag > 0.0 else log_p[node]
-        return np.array([np.log(reading(system, gauge, np.exp(at_gauge))), log_p[0]])
-
-    names = [f"ratio_{chain.node_names[i]}" for i in held[:-1]]
-    names.append(f"ln_{chain.node_names[held[-1]]}")
-    state = list(np.linalg.solve(to_log, np.log(pressures[held])))
-    if drive_lag > 0.0:
-        names.append("speed")
-        state.append(point.speed)
-    if gauge_lag > 0.0:
-        names.append("ln_gauge")
-        state.append(np.log(pressures[node]))
-    nonlinear = control.nlsys(
-        update, output, inputs=list(INPUTS), outputs=list(OUTPUTS), states=names
-    )
-    return nonlinear, np.array(state), np.array([point.speed, 0.0])
-
-
-def _from_scaled_ratios(log_pressures: Array) -> Array:
-    """Matrix from scaled ratios and the last node's ln p to ln p of all nodes with a volume."""
-    size = log_pressures.size
-    ratios = np.abs(log_pressures[:-1] - log_pressures[1:])
-    scales = np.append(np.maximum(ratios, SMALLEST_RATIO), 1.0)
-    return np.triu(np.ones((size, size))) * scales
-
-
-def _all_log_pressures(
-    chain: Chain,
-    held: NDArray[np.int64],
-    states: Array,
-    guess: Array,
-    speed: float,
-    load: float,
-) -> Array:
-    """ln p of all nodes: states where there is a volume, balanced flows where there is none."""
-    log_p = guess.copy()
-    log_p[held] = states
-    free = np.setdiff1d(np.arange(chain.size), held)
-    if not free.size:
-        return log_p
-    turnover = float(np.max(np.exp(guess))) * 1e-3
-
-    def imbalance(values: Array) -> Array:
-        trial = log_p.copy()
-        trial[free] = values
-        return chain.net_flows(np.exp(trial), speed, load)[free] / turnover
-
-    log_p[free] = root(imbalance, log_p[free], tol=1e-14).x
-    return log_p
-
-
-def _one_model(
-    one_sided: Callable[[float], tuple[StateSpace, StateSpace]],
-) -> tuple[StateSpace, tuple[Finding, ...]]:
-    """Average of the two one-sided models, or the one with the larger gain on a kink."""
-    import control
-
-    up, down = one_sided(STEP)
-    if _gain_gap(up, down) > KINK and _gain_gap(*one_sided(STEP / 100.0)) > KINK:
-        gains = [abs(side.dcgain()[0, 0]) for side in (up, down)]
-        larger = up if gains[0] >= gains[1] else down
+    load = np.array([point.gas_load_pa_m3_s])
+    pressures = np.asarray(point.node_pressures_pa)[:, None]
+    here = jacobian(chain, pressures, np.array([point.speed]), load)
+    steps = STEP * np.array([1.0, -1.0, 0.1, -0.1])
+    moved = pressures * np.exp(-np.linalg.solve(here[0][0], here[1][0])[:, None] * steps)
+    loads = np.repeat(load, steps.size)
+    beside = Resting(moved, loads, *jacobian(chain, moved, point.speed + steps, loads))
+    gains = _static_gains(system, gauge, beside, gauge_node(chain, gauge))
+    gap, closer = (abs(up - down) / max(abs(up), abs(down)) for up, down in (gains[:2], gains[2:]))
+    if gap > KINK and closer > 0.5 * gap:
+        larger = 2 + int(np.argmax(np.abs(gains[2:])))
         text = (
-            f"The point lies on a kink: with rising speed ln p changes by {gains[0]:.3g}, with "
-            f"falling speed by {gains[1]:.3g} per unit of speed. The larger gain is used."
+            f"The point lies on a kink: with rising speed ln p changes by {abs(gains[2]):.3g}, "
+            f"with falling speed by {abs(gains[3]):.3g} per unit of speed. The larger gain is used."
         )
-        return larger, (Finding("caution", "kink", text),)
-    parts = [0.5 * (getattr(up, name) + getattr(down, name)) for name in "ABCD"]
-    plant = control.ss(*parts, inputs=list(INPUTS), outputs=list(OUTPUTS), states=up.state_labels)
-    return plant, ()
+        model = models_at(chain, system, gauge, beside, [point.where] * steps.size)[larger]
+        findings: tuple[Finding, ...] = (Finding("caution", "kink", text),)
+    else:
+        model = models_at(chain, system, gauge, Resting(pressures, load, *here), [point.where])[0]
+        findings = ()
+    return replace(model, reading_pa=point.indicated_pa, point=point, findings=findings)
 
 
-def _gain_gap(up: StateSpace, down: StateSpace) -> float:
-    """Relative difference of two static gains from speed command to reading."""
-    gains = [abs(side.dcgain()[0, 0]) for side in (up, down)]
-    return abs(gains[0] - gains[1]) / max(gains)
+def _static_gains(system: System, gauge: Gauge, resting: Resting, node: int) -> Array:
+    """Change of ln of the reading per speed fraction."""
+    change = np.linalg.solve(resting.by_pressure, resting.by_speed[..., None])[:, node, 0]
+    gains: Array = -change * reading_slope(system, gauge, resting.pressures_pa[node])
+    return gains

@@ -57,8 +57,7 @@ def booster_plant(rng: np.random.Generator) -> LoopModel:
     b[3, 0], b[0, 1] = 1.0 / drive, 1.0 / v_c
     c = np.zeros((2, 5))
     c[0, 4] = c[1, 0] = 1.0
-    plant = control.ss(a, b, c, np.zeros((2, 2)))
-    return LoopModel(plant, dead_time_s=between(0.2, 2.0), reading_pa=1000.0)
+    return LoopModel(a, b, c, np.zeros((2, 2)), dead_time_s=between(0.2, 2.0), reading_pa=1000.0)
 
 
 def run() -> dict:

@@ -1,4 +1,4 @@
-"""The linear model against complex-step derivatives, for tests of plants and presets."""
+"""The linear model against python-control and closed sensitivities, for tests of plants."""
 
 from __future__ import annotations
 
@@ -9,11 +9,23 @@ from chamberctl.plant.chain import build_chain, gauge_node
 from chamberctl.plant.gauge import reading
 from chamberctl.plant.linearize import linearize
 from chamberctl.plant.operating import point_at
+from chamberctl.plant.point import OperatingPoint
 from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
 from chamberctl.plant.survey import survey
 from chamberctl.study import Gauge, System
+from tests.plant.library_plant import library_plant
 
 TOLERANCE = 1e-6
+LIBRARY_TOLERANCE = 2e-5
+
+
+def check_against_library(system: System, point: OperatingPoint, gauge: Gauge) -> None:
+    """Frequency response of both inputs to both outputs."""
+    model = linearize(system, point, gauge)
+    library = library_plant(system, point, gauge, model.load_scale_pa_m3_s)
+    for omega in (1e-4, 0.02, 1.0, 30.0):
+        expected, found = library(1j * omega), model.plant(1j * omega)
+        np.testing.assert_allclose(found, expected, rtol=LIBRARY_TOLERANCE, atol=1e-12)
 
 
 def check_against_complex_step(
@@ -31,7 +43,9 @@ def check_against_complex_step(
     shown = reading(system, gauge, found.pressures_pa[node] * (1.0 + 1e-30j))
     steepness = np.imag(shown) / np.real(shown) / 1e-30
     for index in range(speeds.size):
-        model = linearize(system, point_at(found, index, chain, system, ""), gauge)
+        point = point_at(found, index, chain, system, "")
+        check_against_library(system, point, gauge)
+        model = linearize(system, point, gauge)
         gain = model.plant.dcgain()
         expected = -authority[:, index] / speeds[index]
         assert gain[0, 0] == pytest.approx(expected[node] * steepness[index], rel=TOLERANCE)

@@ -110,24 +110,20 @@ def test_an_unstable_loop_is_found_unstable_from_the_file() -> None:
 
 def test_derivative_filters_and_direct_answer_are_recomputed_too() -> None:
     """PID with both filters on a plant whose reading jumps with the speed, against the engine."""
-    from control import StateSpace
-
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.margins import margins
-    from chamberctl.plant.linear import INPUTS, OUTPUTS, LoopModel
+    from chamberctl.plant.linear import LoopModel
 
     settings = PidSettings(
         0.9, 8.0, 0.6, 0.3, 0.2, reading="log10", scan_time_s=0.25, computation_delay_s=0.1
     )
-    plant = StateSpace(
+    model = LoopModel(
         np.diag([-0.1, -0.7]),
         np.array([[0.1, -0.1], [0.7, -0.7]]),
         -np.array([[2.0, 0.4], [2.0, 0.4]]),
         -np.array([[0.05, 0.0], [0.05, 0.0]]),
-        inputs=list(INPUTS),
-        outputs=list(OUTPUTS),
+        dead_time_s=0.9,
     )
-    model = LoopModel(plant=plant, dead_time_s=0.9)
     found = margins(model, settings)
     a, b, c, d = (matrix.tolist() for matrix in model.siso("log10"))
     point = {"A": a, "B": b, "C": c, "D": d, "dead_time_s": model.dead_time_s + settings.delay_s}
