@@ -25,6 +25,8 @@ FLOORS = {
     "cautions": 0,
     "resources": 0,
     "display": 0,
+    "memory": 0,
+    "workers": 0,
     "physics": 0,
     "study": 1,
     "plant": 2,

@@ -15,6 +15,7 @@ from typing import TextIO
 
 from chamberctl.cli.arguments import UsageError, build_parser, check_command
 from chamberctl.errors import ChamberctlError, Infeasible, InputError
+from chamberctl.memory import collect_rarely
 
 __all__ = ["main"]
 
@@ -24,9 +25,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 GOOD, NO, BAD_INPUT = 0, 1, 2
 STOPPED, UNREAD = 130, 141
-
-COLLECT_AFTER = 100_000
-"""Objects made since the last look for unreachable cycles."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -69,9 +67,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 @contextlib.contextmanager
 def _rare_collections() -> Iterator[None]:
-    """Look for unreachable cycles of objects less often: a tenth of a report's time went there."""
+    """Let one command collect rarely, and leave the caller's choice as it was."""
     before = gc.get_threshold()
-    gc.set_threshold(COLLECT_AFTER, *before[1:])
+    collect_rarely()
     try:
         yield
     finally:

@@ -182,22 +182,28 @@ def workbench(arguments: argparse.Namespace) -> bool:
 
 def report(arguments: argparse.Namespace) -> bool:
     """Tune and write the report."""
-    from chamberctl.report import days_of, write_report
+    from chamberctl.report import days_of, write
+    from chamberctl.report.chapters import Chapters
     from chamberctl.report.folder import refuse_unusable
     from chamberctl.report.verdict import verdict
     from chamberctl.study import load
+    from chamberctl.workers import desk_beside
 
     with Progress() as progress:
         study = load(arguments.study)
         name = arguments.study.removeprefix("preset:")
         out = Path(arguments.out or f"report-{Path(name).stem}")
         refuse_unusable(out)
-        tuning = tuned_or_refused(study, progress)
-        window = _window(study, progress)
-        simulating(progress, "every scenario at the corners of the duty")
-        days = days_of(study, tuning, window)
-        progress.step("drawing and writing the report")
-        files = write_report(study, tuning, out, window, days)
+        with desk_beside() as desk:
+            chapters = Chapters(study, desk)
+            tuning = tuned_or_refused(study, progress)
+            progress.step("computing the operating window")
+            window = chapters.plain.found
+            chapters.begin(tuning)
+            simulating(progress, "every scenario at the corners of the duty")
+            days = days_of(study, tuning, window)
+            progress.step("drawing and writing the report")
+            files = write(chapters, tuning, out, days)
     answer = verdict(study, tuning, window, days)
     if arguments.json:
         paths = {key: None if path is None else str(path) for key, path in vars(files).items()}

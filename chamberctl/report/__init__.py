@@ -13,10 +13,11 @@ from chamberctl.errors import Infeasible
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
     from chamberctl.plant.window import OperatingWindow
+    from chamberctl.report.chapters import Chapters
     from chamberctl.simulation.days import Day
     from chamberctl.study import Study
 
-__all__ = ["ReportFiles", "days_of", "write_report"]
+__all__ = ["ReportFiles", "days_of", "write", "write_report"]
 
 
 @dataclass(frozen=True)
@@ -70,15 +71,48 @@ def write_report(
     InputError
         If the folder cannot be written, or a name in it is taken by a file of the user's.
     """
-    from chamberctl.plant.window import operating_window
+    from chamberctl.report.chapters import Chapters
+    from chamberctl.workers import Desk
+
+    chapters = Chapters(study, Desk(), window)
+    chapters.begin(tuning)
+    days = days_of(study, tuning, chapters.plain.found) if days is None else days
+    return write(chapters, tuning, out_dir, days)
+
+
+def write(
+    chapters: Chapters, tuning: Tuning | Infeasible, out_dir: str | Path, days: Sequence[Day]
+) -> ReportFiles:
+    """Write a report whose long chapters were begun before.
+
+    Parameters
+    ----------
+    chapters : Chapters
+        Of the study, begun with the tuning.
+    tuning : Tuning or Infeasible
+        Settings, or the refusal.
+    out_dir : str or Path
+        As for `write_report`.
+    days : sequence of Day
+        Every scenario at the corners of the duty, from `days_of`.
+
+    Returns
+    -------
+    ReportFiles
+        Paths of the files written.
+
+    Raises
+    ------
+    InputError
+        As for `write_report`.
+    """
     from chamberctl.report import context, exports, folder, html
 
-    window = operating_window(study) if window is None else window
-    days = days_of(study, tuning, window) if days is None else days
+    study = chapters.study
     text = study.text.encode()
     now = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %z")
     origin = context.Origin(folder.sha256(text), now)
-    page = html.render(context.build(study, tuning, window, origin, days))
+    page = html.render(context.build(study, tuning, chapters, origin, days))
     files = {"report.html": page.encode(), "study.toml": text}
     if not isinstance(tuning, Infeasible):
         files["loop.json"] = exports.loop_json(study, tuning).encode()

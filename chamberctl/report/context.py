@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version as version_of
 from typing import TYPE_CHECKING, Any
@@ -15,25 +15,19 @@ from chamberctl.errors import Infeasible
 from chamberctl.report import (
     behavior_text,
     gains_text,
-    handle_text,
-    influence_text,
     margins_text,
-    moves_text,
-    pictures,
     proposal_text,
-    responses_text,
-    rules_text,
     schedule_text,
     study_text,
     window_text,
     words,
 )
 from chamberctl.report.drawings import join_words
-from chamberctl.report.verdict import few, unreachable, verdict
+from chamberctl.report.verdict import few, verdict
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
-    from chamberctl.plant.window import OperatingWindow
+    from chamberctl.report.chapters import Chapters
     from chamberctl.simulation.days import Day
     from chamberctl.study import Study
 
@@ -59,7 +53,7 @@ class Origin:
 def build(
     study: Study,
     tuning: Tuning | Infeasible,
-    window: OperatingWindow,
+    chapters: Chapters,
     origin: Origin,
     days: Sequence[Day] = (),
 ) -> dict[str, Any]:
@@ -70,7 +64,8 @@ def build(
     study : Study
     tuning : Tuning or Infeasible
         The settings with their margins, or the reason why there are none.
-    window : OperatingWindow
+    chapters : Chapters
+        The parts that take long, begun with the same tuning.
     origin : Origin
     days : sequence of Day
         Scenarios that were run.
@@ -80,8 +75,13 @@ def build(
     dict
         Names as in ``templates/report.html.jinja``.
     """
-    answer = verdict(study, tuning, window, days)
-    influence = _influence(study, tuning, window)
+    plain = chapters.plain
+    behavior = None
+    if days and not isinstance(tuning, Infeasible):
+        behavior = behavior_text.section(study, tuning, days)
+    parts = chapters.finished()
+    answer = verdict(study, tuning, plain.found, days)
+    influence = parts["influence"]
     if answer.good:  # who signs a yes must read at its head what alone would make it a no
         answer = replace(answer, points=(*answer.points, *few(influence["reversals"])))
     context: dict[str, Any] = {
@@ -96,8 +96,8 @@ def build(
             "given": study_text.given(study),
             "defaults": study_text.defaults(study),
         },
-        "window": _window(study, window),
-        "handle": _handle(study, window),
+        "window": plain.window,
+        "handle": plain.handle,
         "influence": influence,
         "handover": _handover(study, None if isinstance(tuning, Infeasible) else tuning),
         "assumptions": words.MODEL_LIMITS,
@@ -110,7 +110,7 @@ def build(
         "action": {"sentence": words.ACTION_SENTENCE, "steps": words.ACTION_CHECK},
         "gains": None,
         "margins": None,
-        "behavior": None,
+        "behavior": behavior,
         "proposal": None,
         "schedule": None,
         "moves": None,
@@ -120,20 +120,16 @@ def build(
     if isinstance(tuning, Infeasible):
         context["no_gains"] = answer.lead.removeprefix("No settings are given: ")
         return context
-    if days:
-        context["behavior"] = behavior_text.section(study, tuning, days)
-    return context | _tuned(study, tuning)
+    return context | _tuned(study, tuning, parts)
 
 
-def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
+def _tuned(study: Study, tuning: Tuning, parts: Mapping[str, Any]) -> dict[str, Any]:
     from chamberctl.control.controller import LAW
 
     notations, note = gains_text.notations(tuning)
     return {
-        "proposal": _proposal(study, tuning),
+        "proposal": _proposal(tuning, parts),
         "schedule": schedule_text.section(study, tuning),
-        "moves": _moves(study, tuning),
-        "rules": _rules(study, tuning),
         "glance": gains_text.glance(tuning),
         "action": {"sentence": words.ACTION_SENTENCE, "steps": tuning.check_steps},
         "gains": {
@@ -147,54 +143,21 @@ def _tuned(study: Study, tuning: Tuning) -> dict[str, Any]:
             "why": tuning.why,
             "law": LAW,
         },
-        "margins": {
-            "text": f"{margins_text.text(study, tuning)} {margins_text.disk(tuning)}".strip(),
-            "table": margins_text.at_points(study, tuning),
-            "worst": margins_text.worst_of_each(study, tuning),
-            **pictures.frequency(study, tuning),
-        },
-        "responses": responses_text.section(study, tuning),
-        "reading": {
-            "text": responses_text.reading_cost(study, tuning),
-            "picture": pictures.spread(study, tuning),
-        },
+        **{name: parts[name] for name in ("moves", "rules", "margins", "responses", "reading")},
     }
 
 
-def _proposal(study: Study, tuning: Tuning) -> dict[str, Any] | None:
+def _proposal(tuning: Tuning, parts: Mapping[str, Any]) -> dict[str, Any] | None:
     """Return how the one set was found; beside a schedule it is there to be compared with."""
-    if tuning.one_set is None:
-        return proposal_text.section(study, tuning)
-    found = proposal_text.section(study, tuning.one_set)
-    if found is not None:
+    found = proposal_text.section(tuning.one_set or tuning)
+    if found is None:
+        return None
+    if tuning.one_set is not None:
         found["lead"] = (
             "For comparison, the best one set for the whole duty, which is not proposed; what "
             f"follows up to the gain schedule is of it. {found['lead']}"
         )
-    return found
-
-
-def _moves(study: Study, tuning: Tuning) -> dict[str, Any]:
-    from chamberctl.control.large_moves import large_moves
-
-    found = large_moves(study, [point.settings for point in tuning.points], tuning.points)
-    named = zip(margins_text.labels(tuning), tuning.points, strict=True)
-    labels = [label for label, point in named if point.margins.stable]
-    return {"lead": moves_text.LEAD, "table": moves_text.table(study, found, labels)}
-
-
-def _rules(study: Study, tuning: Tuning) -> dict[str, Any]:
-    from chamberctl.control.rule_comparison import compare_rules
-
-    optimum = (tuning.one_set or tuning).design.optimum
-    envelope = [] if optimum is None else [plant.model for plant in optimum.plants]
-    found = compare_rules(study, tuning, envelope)
-    return {
-        "lead": rules_text.lead(found),
-        "table": rules_text.table(found),
-        "text": rules_text.text(found),
-        "sources": " ".join(rules_text.sources(found)),
-    }
+    return found | {"picture": parts["trade_off"], "advice": parts["advice"]}
 
 
 def _file_name(file: str) -> str:
@@ -218,51 +181,6 @@ def _record(study: Study, origin: Origin) -> list[tuple[str, str]]:
         ("Study file", _file_name(study.file)),
         ("Report made on", origin.made_on),
     ]
-
-
-def _window(study: Study, window: OperatingWindow) -> dict[str, Any]:
-    findings = [f for f in window.findings if f.subject != "duty not reachable"]
-    blocked = [(i, p) for i, p in enumerate(window.duty_points, start=1) if not p.feasible]
-    return {
-        "text": window_text.text(study, window),
-        "unreachable": unreachable(blocked, every=True),
-        "reach": window_text.reach(study, window),
-        "points": window_text.points(study, window),
-        "answers": window_text.answers(study, window),
-        "booster": window_text.booster(study, window),
-        "findings": window_text.gathered(
-            [*findings, *window_text.point_findings(window.duty_points)]
-        ),
-        **pictures.window(study, window),
-    }
-
-
-def _handle(study: Study, window: OperatingWindow) -> dict[str, Any]:
-    from chamberctl.plant.handle import handle_verdict
-
-    found = handle_verdict(study, window.duty_points)
-    return {
-        "lead": handle_text.lead(found),
-        "reasons": found.reasons,
-        "table": handle_text.table(study, found),
-        "notes": handle_text.notes(found),
-    }
-
-
-def _influence(
-    study: Study, tuning: Tuning | Infeasible, window: OperatingWindow
-) -> dict[str, Any]:
-    from chamberctl.control.influence import influences
-
-    settings = None if isinstance(tuning, Infeasible) else tuning
-    found = influences(study, settings, window.duty_points)
-    return {
-        "reversals": influence_text.reversals(found),
-        "text": influence_text.text(found),
-        "nominal": influence_text.nominal(found),
-        "table": influence_text.table(found),
-        "picture": pictures.influence(found),
-    }
 
 
 def _handover(study: Study, tuning: Tuning | None) -> dict[str, Any]:

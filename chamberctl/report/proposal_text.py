@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from chamberctl.control.pace import LIMIT_WORDS, pace_name
 from chamberctl.display import number
-from chamberctl.proposal.advice import advice
 from chamberctl.report.drawings import Drawing, drawing
 from chamberctl.report.tables import Column, Row, Table, numbers
 
@@ -19,8 +18,8 @@ if TYPE_CHECKING:
 TITLES = {"b": "Setpoint weight", "ramp": "Setpoint ramp", "Tt": "Tracking time"}
 
 
-def section(study: Study, tuning: Tuning) -> dict[str, Any] | None:
-    """Return text, tables and picture of an optimum over the envelope; None for another design."""
+def section(tuning: Tuning) -> dict[str, Any] | None:
+    """Return text and tables of an optimum over the envelope; None for another design."""
     found = tuning.design.optimum
     if found is None:
         return None
@@ -29,9 +28,14 @@ def section(study: Study, tuning: Tuning) -> dict[str, Any] | None:
         "bindings": _bindings(found),
         "relaxations": _relaxations(found),
         "choices": _choices(tuning),
-        "picture": _trade_off(study, found),
-        "advice": [f"{one.subject.capitalize()}: {one.text}" for one in advice(study, tuning)],
     }
+
+
+def advice(study: Study, tuning: Tuning) -> list[str]:
+    """Return what would let the loop do more, each with its numbers."""
+    from chamberctl.proposal import advice as found
+
+    return [f"{one.subject.capitalize()}: {one.text}" for one in found.advice(study, tuning)]
 
 
 def tables(tuning: Tuning) -> tuple[Table, ...]:
@@ -125,12 +129,15 @@ def _tried(tuning: Tuning, choice: Choice) -> str:
     )
 
 
-def _trade_off(study: Study, found: RobustOptimum) -> Drawing:
+def trade_off(study: Study, tuning: Tuning) -> Drawing | None:
+    """Return the picture of what calmness costs; None for a design without an optimum."""
     from chamberctl import figures
-    from chamberctl.control.trade_off import trade_off
+    from chamberctl.control import trade_off as search
 
+    if tuning.design.optimum is None:
+        return None
     return drawing(
-        figures.trade_off(trade_off(study, found)),
+        figures.trade_off(search.trade_off(study, tuning.design.optimum)),
         "trade-off",
         "What calmness costs: the best settings for every largest Ms over the envelope. Dots: the "
         "ready choices; ring: the one taken.",

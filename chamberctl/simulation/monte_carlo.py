@@ -8,7 +8,6 @@ not depend on the executor or on how the runs were shared out.
 from __future__ import annotations
 
 import math
-import multiprocessing
 import os
 import signal
 import threading
@@ -18,7 +17,6 @@ from concurrent.futures import (
     BrokenExecutor,
     Executor,
     Future,
-    ProcessPoolExecutor,
     wait,
 )
 from contextlib import contextmanager
@@ -31,6 +29,7 @@ from chamberctl.plant.tolerances import TolerancedField, toleranced_fields
 from chamberctl.simulation.draws import Measure, Task, metric_values, shown_times, work
 from chamberctl.simulation.runs import Failure, MonteCarlo, Run
 from chamberctl.simulation.scenarios import prepare
+from chamberctl.workers import Workers
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -146,34 +145,8 @@ def _working(executor: Executor | None) -> Iterator[Executor]:
     if executor is not None:
         yield executor
         return
-    # a page has threads, and a process that is forked from them may never wake
-    ways = multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("forkserver" if "forkserver" in ways else "spawn")
-    with _Workers(mp_context=context, initializer=_leave_interrupts) as own:
+    with Workers() as own:
         yield own
-
-
-class _Workers(ProcessPoolExecutor):
-    """Processes to which Ctrl-C never comes, not even while they start.
-
-    A terminal sends it to all of them. One that dies of it breaks the executor, which then waits
-    for ever where work was called off at the same time.
-    """
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """Hand in work; a process that is started for it inherits that interrupts are held back."""
-        if not hasattr(signal, "pthread_sigmask"):
-            return super().submit(fn, *args, **kwargs)
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-        try:
-            return super().submit(fn, *args, **kwargs)
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _leave_interrupts() -> None:
-    """Ctrl-C reaches every process; the one that asked for the runs decides."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _collect(
@@ -210,7 +183,7 @@ def _collect(
 
 def _call_off(worker: Executor, pending: Iterable[Future[Any]]) -> list[Future[Any]]:
     """Call off what was not begun; returns the work that was, when it is done."""
-    if isinstance(worker, _Workers):  # it does not bear that single pieces are taken from it
+    if isinstance(worker, Workers):  # it does not bear that single pieces are taken from it
         worker.shutdown(cancel_futures=True)
         return [future for future in pending if not future.cancelled()]
     begun = [future for future in pending if not future.cancel()]

@@ -17,11 +17,13 @@ from chamberctl.control.tuned import Tuning
 from chamberctl.errors import Infeasible
 from chamberctl.plant.window import operating_window
 from chamberctl.report import context, verdict
+from chamberctl.report.chapters import Chapters
 from chamberctl.report.exports import gains_csv, loop_document
 from chamberctl.report.trace_csv import trace_csv
 from chamberctl.simulation.monte_carlo import monte_carlo
 from chamberctl.simulation.scenarios import prepare, simulate
 from chamberctl.workbench.proposal_job import ProposalJob, said_of_schedule
+from chamberctl.workers import Desk
 from tests import recompute_loop, recompute_trace
 
 pytestmark = pytest.mark.slow
@@ -143,8 +145,9 @@ def test_one_set_stands_beside_a_schedule_for_comparison() -> None:
 
 def test_the_report_says_what_is_proposed_and_shows_it() -> None:
     study, tuning = proposed()
-    origin = context.Origin("", "")
-    found = context.build(study, tuning, operating_window(study), origin)
+    chapters = Chapters(study, Desk())
+    chapters.begin(tuning)
+    found = context.build(study, tuning, chapters, context.Origin("", ""))
     picture = found["schedule"]["picture"]
     assert "entry 4: gain [speed/Pa] 1.78e-3, integral time [s] 7.95" in picture.svg
     assert "Thresholds: 1.35, 2.09, 5.22" in picture.svg

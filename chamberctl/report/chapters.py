@@ -1,0 +1,196 @@
+"""The parts of a report that take long, each on its own, so that two processes can share them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from chamberctl.errors import Infeasible
+from chamberctl.report import (
+    handle_text,
+    influence_text,
+    margins_text,
+    moves_text,
+    pictures,
+    proposal_text,
+    responses_text,
+    rules_text,
+    window_text,
+)
+from chamberctl.report.verdict import unreachable
+
+if TYPE_CHECKING:
+    from chamberctl.control.tuning import Tuning
+    from chamberctl.plant.window import OperatingWindow
+    from chamberctl.study import Study
+    from chamberctl.workers import Desk, Piece
+
+
+class Plain(NamedTuple):
+    """What needs no settings.
+
+    Parameters
+    ----------
+    found : OperatingWindow
+        The study's operating window.
+    window, handle : dict
+        The chapters on the window, and on speed as the handle.
+    """
+
+    found: OperatingWindow
+    window: dict[str, Any]
+    handle: dict[str, Any]
+
+
+class Chapters:
+    """The parts of one report, begun as soon as what they need is known.
+
+    Parameters
+    ----------
+    study : Study
+        System, duty and controller.
+    desk : Desk
+        Who does the work.
+    window : OperatingWindow, optional
+        The study's operating window, where it is known already.
+    """
+
+    def __init__(self, study: Study, desk: Desk, window: OperatingWindow | None = None) -> None:
+        self.study = study
+        self._desk = desk
+        self._plain = desk.lay_down(_plain, study, window)
+        self._pieces: dict[str, Piece[Any]] = {}
+
+    @property
+    def plain(self) -> Plain:
+        """What needs no settings; waits for it."""
+        return self._plain.result()
+
+    def begin(self, tuning: Tuning | Infeasible) -> None:
+        """Begin what needs the settings, or the refusal."""
+        wanted = {"influence": _influence} if isinstance(tuning, Infeasible) else WITH_SETTINGS
+        for name, function in wanted.items():
+            self._pieces[name] = self._desk.lay_down(function, self.study, tuning, self.plain.found)
+
+    def finished(self) -> dict[str, Any]:
+        """Return the chapters that were begun; waits for them.
+
+        Asked for from the last, while somebody else goes on from the first.
+        """
+        return {name: piece.result() for name, piece in reversed(self._pieces.items())}
+
+
+def _plain(study: Study, window: OperatingWindow | None) -> Plain:
+    from chamberctl.plant.window import operating_window
+
+    found = operating_window(study) if window is None else window
+    return Plain(found, _window(study, found), _handle(study, found))
+
+
+def _window(study: Study, window: OperatingWindow) -> dict[str, Any]:
+    findings = [f for f in window.findings if f.subject != "duty not reachable"]
+    blocked = [(i, p) for i, p in enumerate(window.duty_points, start=1) if not p.feasible]
+    return {
+        "text": window_text.text(study, window),
+        "unreachable": unreachable(blocked, every=True),
+        "reach": window_text.reach(study, window),
+        "points": window_text.points(study, window),
+        "answers": window_text.answers(study, window),
+        "booster": window_text.booster(study, window),
+        "findings": window_text.gathered(
+            [*findings, *window_text.point_findings(window.duty_points)]
+        ),
+        **pictures.window(study, window),
+    }
+
+
+def _handle(study: Study, window: OperatingWindow) -> dict[str, Any]:
+    from chamberctl.plant.handle import handle_verdict
+
+    found = handle_verdict(study, window.duty_points)
+    return {
+        "lead": handle_text.lead(found),
+        "reasons": found.reasons,
+        "table": handle_text.table(study, found),
+        "notes": handle_text.notes(found),
+    }
+
+
+def _influence(
+    study: Study, tuning: Tuning | Infeasible, window: OperatingWindow
+) -> dict[str, Any]:
+    from chamberctl.control.influence import influences
+
+    settings = None if isinstance(tuning, Infeasible) else tuning
+    found = influences(study, settings, window.duty_points)
+    return {
+        "reversals": influence_text.reversals(found),
+        "text": influence_text.text(found),
+        "nominal": influence_text.nominal(found),
+        "table": influence_text.table(found),
+        "picture": pictures.influence(found),
+    }
+
+
+def _trade_off(study: Study, tuning: Tuning, _window: OperatingWindow) -> Any:
+    return proposal_text.trade_off(study, tuning.one_set or tuning)
+
+
+def _advice(study: Study, tuning: Tuning, _window: OperatingWindow) -> list[str]:
+    return proposal_text.advice(study, tuning.one_set or tuning)
+
+
+def _moves(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+    from chamberctl.control.large_moves import large_moves
+
+    found = large_moves(study, [point.settings for point in tuning.points], tuning.points)
+    named = zip(margins_text.labels(tuning), tuning.points, strict=True)
+    labels = [label for label, point in named if point.margins.stable]
+    return {"lead": moves_text.LEAD, "table": moves_text.table(study, found, labels)}
+
+
+def _rules(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+    from chamberctl.control.rule_comparison import compare_rules
+
+    optimum = (tuning.one_set or tuning).design.optimum
+    envelope = [] if optimum is None else [plant.model for plant in optimum.plants]
+    found = compare_rules(study, tuning, envelope)
+    return {
+        "lead": rules_text.lead(found),
+        "table": rules_text.table(found),
+        "text": rules_text.text(found),
+        "sources": " ".join(rules_text.sources(found)),
+    }
+
+
+def _margins(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+    return {
+        "text": f"{margins_text.text(study, tuning)} {margins_text.disk(tuning)}".strip(),
+        "table": margins_text.at_points(study, tuning),
+        "worst": margins_text.worst_of_each(study, tuning),
+        **pictures.frequency(study, tuning),
+    }
+
+
+def _responses(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any] | None:
+    return responses_text.section(study, tuning)
+
+
+def _reading(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+    return {
+        "text": responses_text.reading_cost(study, tuning),
+        "picture": pictures.spread(study, tuning),
+    }
+
+
+WITH_SETTINGS: dict[str, Callable[..., Any]] = {
+    "trade_off": _trade_off,
+    "advice": _advice,
+    "rules": _rules,
+    "influence": _influence,
+    "moves": _moves,
+    "margins": _margins,
+    "responses": _responses,
+    "reading": _reading,
+}
+"""The longest first: whoever is done early then waits for little."""

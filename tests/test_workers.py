@@ -1,0 +1,85 @@
+"""Pieces of work are done once, by whoever is free, and none is lost."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from chamberctl.errors import Infeasible
+from chamberctl.workers import Desk, Workers, desk_beside
+
+
+def _refuse(reason: str) -> None:
+    raise Infeasible(reason, "nearer")
+
+
+def _die_elsewhere(home: int) -> int:
+    if os.getpid() != home:
+        os._exit(1)
+    return home
+
+
+def test_alone_work_is_done_when_it_is_asked_for_and_once() -> None:
+    done: list[int] = []
+    piece = Desk().lay_down(lambda: done.append(len(done)) or len(done))
+    assert done == []
+    assert (piece.result(), piece.result()) == (1, 1)
+
+
+def test_two_share_the_work_from_both_ends_and_each_piece_is_done_once() -> None:
+    done: list[tuple[int, str]] = []
+
+    def work(number: int) -> int:
+        time.sleep(0.01)
+        done.append((number, threading.current_thread().name))
+        return number * number
+
+    with ThreadPoolExecutor(1, thread_name_prefix="other") as other:
+        desk = Desk(other)
+        pieces = [desk.lay_down(work, number) for number in range(20)]
+        found = [piece.result() for piece in reversed(pieces)]
+    assert found == [number * number for number in reversed(range(20))]
+    assert sorted(number for number, _ in done) == list(range(20))
+    others = [number for number, who in done if who.startswith("other")]
+    mine = [number for number, who in done if not who.startswith("other")]
+    assert others == sorted(others)
+    assert mine == sorted(mine, reverse=True)
+    assert len(others) > 4
+    assert len(mine) > 4
+
+
+def test_an_error_comes_to_the_one_who_asks() -> None:
+    for desk in (Desk(), Desk(ThreadPoolExecutor(1))):
+        piece = desk.lay_down(_refuse, "no pump")
+        for _ in range(2):
+            with pytest.raises(Infeasible, match="no pump") as refused:
+                piece.result()
+            assert refused.value.nearest == "nearer"
+
+
+@pytest.mark.slow
+def test_work_of_a_process_that_is_killed_is_done_here() -> None:
+    home = os.getpid()
+    with Workers(1) as executor:
+        desk = Desk(executor)
+        pieces = [desk.lay_down(_die_elsewhere, home) for _ in range(5)]
+        time.sleep(1.0)
+        assert [piece.result() for piece in pieces] == [home] * 5
+        assert desk.lay_down(_die_elsewhere, home).result() == home
+
+
+@pytest.mark.slow
+def test_a_refusal_from_another_process_is_whole_and_unasked_work_is_given_up() -> None:
+    start = time.monotonic()
+    with desk_beside() as desk:
+        piece = desk.lay_down(_refuse, "no pump")
+        for _ in range(1000):
+            desk.lay_down(time.sleep, 1.0)
+        with pytest.raises(Infeasible, match="no pump") as refused:
+            piece.result()
+    assert refused.value.nearest == "nearer"
+    assert time.monotonic() - start < 60.0
