@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing import connection
 from typing import Any, Generic, TypeVar
 
 from chamberctl.memory import collect_rarely
@@ -50,9 +51,18 @@ class Workers(ProcessPoolExecutor):
 
 
 def _begin_work() -> None:
-    """Ctrl-C reaches every process; the one that asked for the work decides."""
+    """Ctrl-C reaches every process; the one that asked for the work decides, and is not outlived."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     collect_rarely()
+
+
+def _end_with_parent() -> None:
+    """End this process when the one that asked for its work was killed."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 class Piece(Generic[T]):
@@ -159,15 +169,20 @@ class Desk:
 
 @contextmanager
 def desk_beside() -> Iterator[Desk]:
-    """A desk with one process beside this one; work that nobody asked for is given up at the end.
+    """A desk with one process beside this one; work that nobody waits for is given up at the end.
 
     On a single core there is no other process.
     """
     if (os.cpu_count() or 1) < 2:
         yield Desk()
         return
+    others = set(multiprocessing.active_children())
     with Workers(1) as executor:
         try:
             yield Desk(executor)
+        except BaseException:  # refused or stopped: nobody needs what the other process is at
+            for process in set(multiprocessing.active_children()) - others:
+                process.terminate()
+            raise
         finally:
             executor.shutdown(wait=False, cancel_futures=True)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 
@@ -83,3 +86,34 @@ def test_a_refusal_from_another_process_is_whole_and_unasked_work_is_given_up() 
             piece.result()
     assert refused.value.nearest == "nearer"
     assert time.monotonic() - start < 60.0
+
+
+@pytest.mark.slow
+def test_no_process_outlives_the_one_that_was_killed(tmp_path: Path) -> None:
+    script = tmp_path / "caller.py"
+    script.write_text(
+        "import os, time\n"
+        "from chamberctl.workers import Workers\n"
+        "if __name__ == '__main__':\n"
+        "    print(Workers(1).submit(os.getpid).result(), flush=True)\n"
+        "    time.sleep(600)\n"
+    )
+    caller = subprocess.Popen([sys.executable, script], stdout=subprocess.PIPE, text=True)
+    assert caller.stdout is not None
+    worker = int(caller.stdout.readline())
+    os.kill(worker, 0)
+    caller.kill()
+    caller.wait()
+    end = time.monotonic() + 20.0
+    while time.monotonic() < end and _runs(worker):
+        time.sleep(0.1)
+    assert not _runs(worker)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    stat = Path(f"/proc/{pid}/stat")  # one that has ended and waits to be seen still has a number
+    return not stat.exists() or stat.read_text().rpartition(")")[2].split()[0] != "Z"
