@@ -51,7 +51,7 @@ class Workers(ProcessPoolExecutor):
 
 
 def _begin_work() -> None:
-    """Ctrl-C reaches every process; the one that asked for the work decides, and is not outlived."""
+    """Leave Ctrl-C to the process that asked for the work, and do not outlive it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     collect_rarely()

@@ -14,6 +14,7 @@ import pytest
 
 from chamberctl.errors import Infeasible
 from chamberctl.workers import Desk, Workers, desk_beside
+from tests.house import CHECKOUT
 
 
 def _refuse(reason: str) -> None:
@@ -98,7 +99,12 @@ def test_no_process_outlives_the_one_that_was_killed(tmp_path: Path) -> None:
         "    print(Workers(1).submit(os.getpid).result(), flush=True)\n"
         "    time.sleep(600)\n"
     )
-    caller = subprocess.Popen([sys.executable, script], stdout=subprocess.PIPE, text=True)
+    caller = subprocess.Popen(
+        [sys.executable, script],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(CHECKOUT)},
+    )
     assert caller.stdout is not None
     worker = int(caller.stdout.readline())
     os.kill(worker, 0)
