@@ -99,17 +99,16 @@ def test_no_process_outlives_the_one_that_was_killed(tmp_path: Path) -> None:
         "    print(Workers(1).submit(os.getpid).result(), flush=True)\n"
         "    time.sleep(600)\n"
     )
-    caller = subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, script],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONPATH": str(CHECKOUT)},
-    )
-    assert caller.stdout is not None
-    worker = int(caller.stdout.readline())
-    os.kill(worker, 0)
-    caller.kill()
-    caller.wait()
+    ) as caller:
+        assert caller.stdout is not None
+        worker = int(caller.stdout.readline())
+        os.kill(worker, 0)
+        caller.kill()
     end = time.monotonic() + 20.0
     while time.monotonic() < end and _runs(worker):
         time.sleep(0.1)
