@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from chamberctl.errors import Infeasible
+from chamberctl.errors import Infeasible, InputError
 from chamberctl.simulation.scenarios import SCENARIOS, Scenario, ScenarioRun, simulate
 
 if TYPE_CHECKING:
@@ -90,3 +90,11 @@ def _day(study: Study, tuning: Tuning, name: str, point: OperatingPoint, seed: i
         return Day(scenario, point, simulate(study, tuning, name, point=point, seed=seed))
     except Infeasible as refusal:
         return Day(scenario, point, None, str(refusal))
+    except InputError as error:  # such as a run far too long: which of them all, and whose words
+        first = error.first
+        raise InputError(
+            first.remedy,
+            given=first.given,
+            field=f"scenario {name}: {first.field}",
+            file=first.file or study.file,
+        ) from error

@@ -271,6 +271,11 @@ def _another_gas_flows(situation: Situation, change: GasChange, to: GasName) -> 
     before = situation.system
     if change.before is not None:
         before = _with_gas(before, change.before)
+    if before.gas.name == to:
+        raise Infeasible(
+            f"{to} flows already.",
+            "Nearest: scenario.gas_change.to with another gas, or .before with the gas at first.",
+        )
     after = _with_gas(situation.system, to)
     rest = operating_point(
         before,

@@ -179,6 +179,13 @@ class GasChange(Part):
         source="typical values of thermal gauges; other gauges keep their factor",
     )  # fmt: skip
 
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """Yield a first gas without a second, and a change to the same gas."""
+        if self.before is not None and self.to is None:
+            yield "before", "say in 'to' which gas takes its place; without it no gas is changed"
+        elif self.before is not None and self.before == self.to:
+            yield "to", "this gas flows already; name another one"
+
 
 class PowerLoss(Part):
     """The drive is without power for a moment and coasts."""
