@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -91,11 +92,10 @@ class Room:
         if self.lag_s <= 0.0:
             asked = moves / scan_time_s
         else:
-            from scipy.signal import lfilter
-
             # what a command is ahead of the speed when it arrives, from scan to scan
             left = math.exp(-scan_time_s / self.lag_s)
-            asked = lfilter([1.0], [1.0, -left], moves) / self.lag_s
+            ahead = accumulate(moves.tolist(), lambda before, move: left * before + move)
+            asked = np.array(list(ahead)) / self.lag_s
         return float(asked.max(initial=0.0)), -float(asked.min(initial=0.0))
 
 
