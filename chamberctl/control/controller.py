@@ -171,22 +171,50 @@ def law_response(
 ) -> NDArray[np.complex128]:
     """Return the law's response at w [rad/s]; every argument may be an array that broadcasts."""
     kc, ti, td, tf, tfd = (np.asarray(value, dtype=float) for value in (kc, ti, td, tf, tfd))
+    step = rate(w, ts)
     if ts is None:
-        s = 1j * w
-        pid = kc + (kc / ti) / s
-        if np.any(td):
-            pid = pid + kc * td * s / (tfd * s + 1.0)
-        return pid / (tf * s + 1.0) if np.any(tf) else pid
-    ts = np.asarray(ts, dtype=float)
-    z1 = np.expm1(1j * (w * ts))  # z - 1, without cancellation at low frequency
-    pid = kc + (kc * ts / ti) * (1.0 / z1 + np.asarray(before, dtype=float))
+        pid = kc + (kc / ti) / step
+    else:
+        ts = np.asarray(ts, dtype=float)
+        pid = kc + (kc * ts / ti) * (1.0 / step + np.asarray(before, dtype=float))
     if np.any(td):
-        ad = ts / (tfd + ts)
-        pid = pid + kc * (td / ts) * ad * z1 / (z1 + ad)
+        pid = pid + kc * derivative(step, td, tfd, ts)
     if np.any(tf):
+        if ts is None:
+            return pid / (tf * step + 1.0)
         af = ts / (tf + ts)
-        pid = pid * (af * (z1 + 1.0) / (z1 + af))
+        pid = pid * (af * (step + 1.0) / (step + af))
     return pid
+
+
+def rate(w: NDArray[np.float64], ts: ArrayLike | None) -> NDArray[np.complex128]:
+    """Return z - 1 at w [rad/s], or s [1/s] without a scan time."""
+    if ts is None:
+        return 1j * w
+    step: NDArray[np.complex128] = np.expm1(1j * (w * np.asarray(ts, dtype=float)))
+    return step  # without cancellation at low frequency
+
+
+def derivative(
+    step: NDArray[np.complex128], td: ArrayLike, tfd: ArrayLike, ts: ArrayLike | None
+) -> NDArray[np.complex128]:
+    """Return the filtered derivative of the law with gain 1, without the filter on the reading.
+
+    Parameters
+    ----------
+    step : array of complex
+        From `rate`.
+    td, tfd : array_like of float
+        Derivative time and that of its filter [s].
+    ts : array_like of float or None
+        Scan time [s].
+    """
+    td, tfd = np.asarray(td, dtype=float), np.asarray(tfd, dtype=float)
+    if ts is None:
+        return td * step / (tfd * step + 1.0)
+    ts = np.asarray(ts, dtype=float)
+    share = ts / (tfd + ts)
+    return (td / ts) * share * step / (step + share)
 
 
 class Numbers(NamedTuple):

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from chamberctl.control.frequency import Index
-from chamberctl.control.gain_gaps import largest_gain, turns
+from chamberctl.control.gain_gaps import largest_gain, largest_gains, turns
 from chamberctl.control.loop_excess import excesses, sharpened
 from chamberctl.control.loop_grid import LoopGrid, Shape, loop_grid, rates
-from chamberctl.control.shape_search import SHARES, Height, Place, ShapeSearch
+from chamberctl.control.shape_search import SHARES, Heights, Place, ShapeSearch
 from chamberctl.display import number, rounded_up
 from chamberctl.errors import Infeasible, InputError
 
@@ -139,14 +139,12 @@ class Finder:
         times = SHORTEST / float(np.max(fast)), LONGEST / float(np.min(slow))
         search = ShapeSearch(*times, self.shares)
         place, exact = None, False
+        if len(self.working) > 1:
+            few = self.grid.subset(np.array(self.working[:1]))
+            search.bounded(self._heights(few, limits))
         for _ in range(ROUNDS):
             part = self.grid.subset(np.array(self.working))
-
-            def height(log_ti: float, share: float, part: LoopGrid = part) -> float:
-                ti = math.exp(log_ti)
-                return largest_gain(part, self._shape(ti, share), limits)[0] / ti
-
-            place = _closer(search, height, place, exact)
+            place = _closer(search, self._heights(part, limits), place, exact)
             shape = self._shape(math.exp(place.log_ti), place.share)
             gain, bound = largest_gain(part, shape, limits)
             if bound is None:
@@ -164,6 +162,17 @@ class Finder:
             f"The search has not come to an end after {ROUNDS} rounds.",
             "Narrow the tolerances, or take fewer operating points.",
         )
+
+    def _heights(self, part: LoopGrid, limits: LoopLimits) -> Heights:
+        """Return integral action as a function of the law's times, for some of the plants."""
+
+        def heights(points: Sequence[tuple[float, float]]) -> list[float]:
+            ti = [math.exp(log_ti) for log_ti, _ in points]
+            shapes = [self._shape(t, share) for t, (_, share) in zip(ti, points, strict=True)]
+            gains = largest_gains(part, shapes, limits)
+            return [float(gain) / t for gain, t in zip(gains, ti, strict=True)]
+
+        return heights
 
     def _shape(self, ti_s: float, share: float) -> Shape:
         td = share * ti_s
@@ -193,17 +202,16 @@ class Finder:
         return sorted(beyond)
 
 
-def _closer(search: ShapeSearch, height: Height, place: Place | None, exact: bool) -> Place:
+def _closer(search: ShapeSearch, heights: Heights, place: Place | None, exact: bool) -> Place:
     """Return the best place as the plants at work have it, roughly or exactly."""
-    starts = search.candidates(height)
+    starts = search.candidates(heights)
     if place is not None:
-        starts.append(replace(place, height=height(place.log_ti, place.share)))
+        (height,) = heights([(place.log_ti, place.share)])
+        starts.append(replace(place, height=height))
     if not starts or not starts[0].height > 0.0:
         raise Infeasible("No gain keeps the limits at every plant.")
-    best = max(
-        (search.closer(height, start, 0.5, ROUGH) for start in starts), key=lambda p: p.height
-    )
-    return search.closer(height, best, ROUGH, FINE) if exact else best
+    best = max(search.closer(heights, starts, 0.5, ROUGH), key=lambda p: p.height)
+    return search.closer(heights, [best], ROUGH, FINE)[0] if exact else best
 
 
 def _unbounded() -> Infeasible:

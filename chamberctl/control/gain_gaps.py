@@ -8,8 +8,7 @@ L = -1, inside an interval, so one count of encirclements decides for a whole ga
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +21,10 @@ from chamberctl.control.pace import LimitName, LoopLimits
 
 RESTING = 10.0
 """|L| at the lowest frequency below which a loop of two integrators is not seen to integrate."""
+
+
+ENTRIES_AT_ONCE = 60_000
+"""Plants times frequencies times shapes that are looked at together."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +55,7 @@ class Intervals:
 
 
 def quadratics(
-    value: Complex, law: Complex, reading_scale: Array, limits: LoopLimits
+    value: Complex, law: Complex, grid: LoopGrid, limits: LoopLimits
 ) -> Iterator[tuple[LimitName, Array, Array, float]]:
     """Yield each limit with its alpha, beta and gamma at every entry.
 
@@ -62,8 +65,8 @@ def quadratics(
         X, the loop with gain 1.
     law : array of complex
         The law with gain 1.
-    reading_scale : array
-        One whole reading in the law's reading [decades or Pa].
+    grid : LoopGrid
+        The plants, for their readings.
     limits : LoopLimits
         What is asked.
 
@@ -80,7 +83,7 @@ def quadratics(
         square = limits.disk_margin**2
         yield "disk_margin", size, real * ((4.0 + square) / (4.0 - square)), 1.0
     if limits.noise_gain is not None:
-        law_size = (law.real**2 + law.imag**2) * reading_scale**2
+        law_size = (law.real**2 + law.imag**2) * grid.reading_scale[grid.row] ** 2
         yield "noise_gain", size - law_size / limits.noise_gain**2, real, 1.0
 
 
@@ -90,7 +93,7 @@ def forbidden(
     """Return the gains that some limit forbids at some entry."""
     found = [
         Forbidden(name, *_roots(alpha, beta, gamma))
-        for name, alpha, beta, gamma in quadratics(value, law, grid.reading_scale[grid.row], limits)
+        for name, alpha, beta, gamma in quadratics(value, law, grid, limits)
     ]
     if is_asked(limits):
         found += forbidden_by_crossings(grid, value, counts, limits)
@@ -131,12 +134,17 @@ class Turns:
     omega: Array
     entry: Index
 
-    def unstable(self, gain: float) -> NDArray[np.int64]:
-        """Return the number of unstable closed-loop poles of each plant at a gain."""
-        count = self.start.copy()
-        passed = self.gain < gain
-        np.add.at(count, self.row[passed], self.change[passed])
-        return count
+    def unstable(self, gain: float | Array) -> NDArray[np.int64]:
+        """Return the number of unstable closed-loop poles of each plant at a gain, or at its own.
+
+        Parameters
+        ----------
+        gain : float or array, shape (N,)
+            Of all plants, or of each [speed fraction per decade, or per Pa].
+        """
+        passed = self.gain < (gain[self.row] if isinstance(gain, np.ndarray) else gain)
+        turned = np.bincount(self.row[passed], self.change[passed], self.start.size)
+        return self.start + turned.astype(np.int64)
 
 
 def turns(grid: LoopGrid, value: Complex) -> Turns:
@@ -152,7 +160,7 @@ def turns(grid: LoopGrid, value: Complex) -> Turns:
     above = value.imag > 0.0
     if grid.loops.scan_time_s is not None:
         above[last] = above[last - 1]
-    at = np.flatnonzero((above[1:] != above[:-1]) & (grid.row[1:] == grid.row[:-1]))
+    at = np.flatnonzero((above[1:] != above[:-1]) & grid.inner)
     a, b = value[at], value[at + 1]
     share = a.imag / (a.imag - b.imag)
     real = a.real + share * (b.real - a.real)
@@ -189,32 +197,103 @@ def largest_gain(grid: LoopGrid, shape: Shape, limits: LoopLimits) -> tuple[floa
     tuple of (float, Bound or None)
         Gain and what bounds it; 0 and None where no gain will do.
     """
-    law = grid.law(shape)
+    (gain,), (bound,) = _largest(grid, grid.law(shape), limits, 1, grid.largest_gain)
+    return gain, bound
+
+
+def largest_gains(grid: LoopGrid, shapes: Sequence[Shape], limits: LoopLimits) -> Array:
+    """Return the largest gain of each of many shapes, as `largest_gain` finds it for one.
+
+    Parameters
+    ----------
+    grid : LoopGrid
+        The plants.
+    shapes : sequence of Shape
+        C laws but for their gains.
+    limits : LoopLimits
+        What is asked.
+
+    Returns
+    -------
+    array, shape (C,)
+        0 where no gain will do.
+    """
+    most = max(1, ENTRIES_AT_ONCE // grid.row.size)
+    found = []
+    for first in range(0, len(shapes), most):
+        some = shapes[first : first + most]
+        many = grid.repeated(len(some))
+        found += _largest(many, many.laws(some), limits, len(some), grid.largest_gain)[0]
+    return np.array(found)
+
+
+def _largest(
+    grid: LoopGrid, law: Complex, limits: LoopLimits, shapes: int, most: float
+) -> tuple[list[float], list[Bound | None]]:
+    """Return the largest gain of each shape, for a grid with all plants for each of them in turn.
+
+    The gaps of all shapes are gone through from above together.
+    """
     value = grid.plant * law
     counts = turns(grid, value)
     ban = forbidden(grid, value, law, counts, limits)
-    lower, upper, bound = _gaps(ban, _least_gain(grid, value), grid.largest_gain)
-    for low, high, i in zip(lower[::-1], upper[::-1], bound[::-1], strict=True):
-        inside = math.sqrt(low * high) if low > 0.0 else 0.5 * high
-        if not np.any(counts.unstable(inside)):
-            if i < 0:
-                return high, None
-            return high, Bound(ban.names[ban.limit[i]], int(ban.entry[i]))
-    return 0.0, None
+    plants = grid.count // shapes
+    shape = grid.row[ban.entry] // plants
+    lower, upper, bound, end = _gaps(ban, shape, _least_gains(grid, value, shapes), most)
+    left = np.diff(end, prepend=0)
+    gains, bounds = np.zeros(shapes), np.full(shapes, -1)
+    while np.any(left > 0):
+        of = np.flatnonzero(left > 0)
+        at = end[of] - 1
+        low, high = lower[at], upper[at]
+        inside = np.zeros(shapes)
+        inside[of] = np.where(low > 0.0, np.sqrt(low * high), 0.5 * high)
+        unstable = counts.unstable(np.repeat(inside, plants)).reshape(shapes, plants)
+        good = ~unstable.any(axis=1)[of]
+        gains[of[good]], bounds[of[good]] = high[good], bound[at[good]]
+        end = end.copy()
+        end[of] -= 1
+        left[of] -= 1
+        left[of[good]] = 0
+    told = [
+        None if i < 0 else Bound(ban.names[ban.limit[i]], int(ban.entry[i])) for i in bounds.tolist()
+    ]
+    return gains.tolist(), told
 
 
-def _gaps(ban: Intervals, least: float, most: float) -> tuple[Array, Array, Index]:
-    """Return lower and upper end of the gaps, and the interval that ends each, -1 for none."""
-    reached = np.concatenate([[least], np.maximum(np.maximum.accumulate(ban.high), least)])
-    following = np.concatenate([ban.low, [most]])
-    at = np.flatnonzero((following > reached) & (reached < most))
-    index = np.where(at < ban.low.size, at, -1)
-    return reached[at], np.minimum(following[at], most), index
+def _gaps(
+    ban: Intervals, shape: Index, least: Array, most: float
+) -> tuple[Array, Array, Index, Index]:
+    """Return the gaps of each shape in turn, ascending, from the intervals of all of them.
+
+    Lower and upper end, the interval that ends each, -1 for none, and where those of each shape
+    end in these lists.
+    """
+    shapes = least.size
+    size = np.bincount(shape, minlength=shapes)
+    # one row per shape: its intervals by their lower end, then what ends its last gap
+    order = np.argsort(shape, kind="stable")
+    row = shape[order]
+    place = np.arange(row.size) - (np.cumsum(size) - size)[row]
+    width = int(size.max(initial=0)) + 1
+    following = np.full((shapes, width), -np.inf)
+    reached = np.zeros((shapes, width))
+    index = np.full((shapes, width), -1)
+    following[row, place] = ban.low[order]
+    following[np.arange(shapes), size] = most
+    index[row, place] = order
+    reached[:, 0] = least
+    reached[row, place + 1] = ban.high[order]
+    np.maximum.accumulate(reached, axis=1, out=reached)
+    of, at = np.nonzero((following > reached) & (reached < most))
+    end = np.searchsorted(of, np.arange(shapes), side="right")
+    return reached[of, at], np.minimum(following[of, at], most), index[of, at], end
 
 
-def _least_gain(grid: LoopGrid, value: Complex) -> float:
-    """Return the gain from which the lowest frequency shows every double integrator."""
+def _least_gains(grid: LoopGrid, value: Complex, shapes: int) -> Array:
+    """Return the gain from which the lowest frequency shows every double integrator, per shape."""
     double = grid.loops.integrators >= 2
     if not np.any(double):
-        return 0.0
-    return float(np.max(RESTING / np.abs(value[grid.start[:-1][double]])))
+        return np.zeros(shapes)
+    lowest = np.where(double, RESTING / np.abs(value[grid.start[:-1]]), 0.0)
+    return lowest.reshape(shapes, -1).max(axis=1)

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.controller import PidSettings, law_response
+from chamberctl.control.controller import PidSettings, derivative, law_response, rate
 from chamberctl.control.frequency import Array, Complex, Index, LoopStack, stack
 from chamberctl.control.sweep import divided, near_poles
 from chamberctl.plant.linear import LoopModel
@@ -89,13 +89,45 @@ class LoopGrid:
         """Largest gain for which the frequencies are dense enough."""
         return float(np.min(1.0 / self.level)) / SIGNIFICANT
 
+    @cached_property
+    def inner(self) -> NDArray[np.bool_]:
+        """Whether entry i and i + 1 belong to the same plant."""
+        same: NDArray[np.bool_] = self.row[1:] == self.row[:-1]
+        return same
+
+    @cached_property
+    def _rate(self) -> Complex:
+        """z - 1 of sampled loops, s of continuous ones, at every entry."""
+        ts = self.loops.scan_time_s
+        return rate(self.omega, None if ts is None else ts[self.row])
+
     def law(self, shape: Shape) -> Complex:
         """Return the response of the law with gain 1."""
         law = self.straight + self.integral / shape.ti_s
-        if shape.td_s > 0.0:
-            unit = _law(self.loops, self.omega, self.row, math.inf, shape.td_s, shape.tfd_s)
-            law = law + (unit - self.straight)
-        return law
+        return law + self._derivative(shape.td_s, shape.tfd_s) if shape.td_s > 0.0 else law
+
+    def laws(self, shapes: Sequence[Shape]) -> Complex:
+        """Return the responses of many shapes, on a grid that is repeated for each of them."""
+        size = self.row.size // len(shapes)
+        ti, td, tfd = np.array([(one.ti_s, one.td_s, one.tfd_s) for one in shapes]).T
+        law = self.straight + self.integral / np.repeat(ti, size)
+        if not np.any(td):
+            return law
+        return law + self._derivative(np.repeat(td, size), np.repeat(tfd, size))
+
+    def _derivative(self, td: float | Array, tfd: float | Array) -> Complex:
+        ts = self.loops.scan_time_s
+        return self.straight * derivative(self._rate, td, tfd, None if ts is None else ts[self.row])
+
+    @cached_property
+    def _repeats(self) -> dict[int, LoopGrid]:
+        return {}
+
+    def repeated(self, times: int) -> LoopGrid:
+        """Return the grid with all plants so many times, kept for the next time it is asked for."""
+        if times not in self._repeats:
+            self._repeats[times] = self.subset(np.tile(np.arange(self.count), times))
+        return self._repeats[times]
 
     def subset(self, rows: Index) -> LoopGrid:
         """Return the grid of some plants, in the order given."""
@@ -211,9 +243,8 @@ def _highest(loops: LoopStack) -> Array:
 def _levels(grid: LoopGrid) -> Array:
     value = grid.plant * grid.straight
     size = np.abs(value)
-    inner = grid.row[1:] == grid.row[:-1]
     change = (value.imag[1:] > 0.0) != (value.imag[:-1] > 0.0)
-    at = np.flatnonzero(inner & change & (value.real[1:] < 0.0))
+    at = np.flatnonzero(grid.inner & change & (value.real[1:] < 0.0))
     level = size[grid.start[1:] - 1].copy()
     # from the last to the first, so that the first crossing stays
     level[grid.row[at][::-1]] = size[at][::-1]
@@ -224,7 +255,7 @@ def _turns_of_dead_time(grid: LoopGrid) -> LoopGrid:
     """Divide the intervals in which the dead time turns a plant that still matters too far."""
     size = np.abs(grid.plant * grid.straight)
     matters = np.maximum(size[1:], size[:-1]) > SIGNIFICANT * grid.level[grid.row[:-1]]
-    inner: NDArray[np.bool_] = (grid.row[1:] == grid.row[:-1]) & matters
+    inner: NDArray[np.bool_] = grid.inner & matters
     turn = np.diff(grid.omega) * grid.loops.dead_time_s[grid.row[:-1]]
     pieces = np.ceil(np.where(inner, turn, 0.0) / DELAY_TURN).astype(int)
     which, omega = divided(grid.omega, pieces)

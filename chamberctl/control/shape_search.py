@@ -8,7 +8,7 @@ times that matter, and finer grids around each of its best maxima.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -30,8 +30,12 @@ MOST_STEPS = 4
 FLAT = 1e-3
 """Towards short integral times the law becomes pure integral action and the height stays."""
 
-Height = Callable[[float, float], float]
-"""Integral action at ln Ti and Td/Ti; 0 where nothing is allowed."""
+SLACK = 1e-3
+"""A height found before plants joined bounds the one now, but for this share by rounding and by
+straight lines between frequencies."""
+
+Heights = Callable[[Sequence[tuple[float, float]]], Sequence[float]]
+"""Integral action at many pairs of ln Ti and Td/Ti; 0 where nothing is allowed."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,7 @@ class ShapeSearch:
         self.origin = math.log(shortest_ti_s)
         self.bounds: dict[tuple[int, int], float] = {}
         self.known: set[tuple[int, int]] = set()
+        self.before: dict[tuple[float, float], float] = {}
         self.first, self.last = 0, math.ceil(decades * PER_DECADE)
         self.most = self.last + MOST_BEYOND
 
@@ -68,16 +73,21 @@ class ShapeSearch:
         """Note that heights may have become lower."""
         self.known.clear()
 
-    def candidates(self, height: Height) -> list[Place]:
+    def bounded(self, heights: Heights) -> None:
+        """Bound the heights of the grid by those of some of the plants."""
+        self._fill(heights)
+        self.lowered()
+
+    def candidates(self, heights: Heights) -> list[Place]:
         """Return the best maxima of the grid, best first."""
-        self._fill(height)
+        self._fill(heights)
         while True:
             best = max(self.bounds, key=self.bounds.__getitem__)
             if self.last - self.first > self.most or not self._goes_on(best):
                 break
             self.first -= best[0] == self.first
             self.last += best[0] == self.last
-            self._fill(height)
+            self._fill(heights)
         top = self.bounds[best]
         found = [
             cell
@@ -87,7 +97,7 @@ class ShapeSearch:
         found.sort(key=lambda cell: (-self.bounds[cell], cell))
         return [self._place(cell, self.bounds[cell]) for cell in found[:CANDIDATES]]
 
-    def _fill(self, height: Height) -> None:
+    def _fill(self, heights: Heights) -> None:
         """Find the heights of all cells that may reach WORTH of the best."""
         for cell in product(range(self.first, self.last + 1), range(len(self.shares))):
             self.bounds.setdefault(cell, math.inf)
@@ -100,9 +110,9 @@ class ShapeSearch:
             ]
             if not open_cells:
                 return
-            for cell in open_cells:
-                place = self._place(cell, 0.0)
-                self.bounds[cell] = height(place.log_ti, place.share)
+            places = [self._place(cell, 0.0) for cell in open_cells]
+            found = heights([(place.log_ti, place.share) for place in places])
+            self.bounds.update(zip(open_cells, found, strict=True))
             self.known.update(open_cells)
 
     def _goes_on(self, best: tuple[int, int]) -> bool:
@@ -125,42 +135,64 @@ class ShapeSearch:
         pairs = zip(self.shares, self.shares[1:], strict=False)
         return max((right - left for left, right in pairs), default=0.0)
 
-    def closer(self, height: Height, start: Place, first: float, last: float) -> Place:
-        """Return the best place near a start, by grids that become finer around their best point.
+    def closer(
+        self, heights: Heights, starts: Sequence[Place], first: float, last: float
+    ) -> list[Place]:
+        """Return the best place near each start, by grids that become finer around their best point.
 
         A grid whose best point lies off its middle moves before it becomes finer.
 
         Parameters
         ----------
-        height : callable
+        heights : callable
             What is sought the maximum of.
-        start : Place
+        starts : sequence of Place
             Where to begin.
         first, last : float
             First and last step, in steps of the first grid.
         """
+        best = list(starts)
+        climbs = [self._climb(start, first, last) for start in starts]
+        asked = {i: next(climb) for i, climb in enumerate(climbs)}
+        while asked:
+            found = iter(heights([point for points in asked.values() for point in points]))
+            following = {}
+            for i, points in asked.items():
+                told = [next(found) for _ in points]
+                self.before.update(zip(points, told, strict=True))
+                try:
+                    following[i] = climbs[i].send(told)
+                except StopIteration as end:
+                    best[i] = end.value
+            asked = following
+        return best
+
+    def _climb(
+        self, start: Place, first: float, last: float
+    ) -> Generator[list[tuple[float, float]], list[float], Place]:
+        """Ask for heights at points around the best place so far; return the best in the end."""
         seen: dict[tuple[int, int], float] = {}
         unit = last * self.step, last * self.share_step
         best, size = start, 2 ** max(0, math.ceil(math.log2(first / last)))
-        middle = (0, 0)
+        middle = target = (0, 0)
         while size >= 1:
-            around = [
-                (middle[0] + i * size, middle[1] + j * size)
-                for i, j in product((-2, -1, 0, 1, 2), (-2, -1, 0, 1, 2) if unit[1] else (0,))
-            ]
-            for cell in around:
+            points: dict[tuple[int, int], tuple[float, float]] = {}
+            for i, j in product((-2, -1, 0, 1, 2), (-2, -1, 0, 1, 2) if unit[1] else (0,)):
+                cell = (middle[0] + i * size, middle[1] + j * size)
                 if cell in seen or cell == (0, 0):
                     continue
-                log_ti = start.log_ti + cell[0] * unit[0]
-                share = start.share + cell[1] * unit[1]
+                point = start.log_ti + cell[0] * unit[0], start.share + cell[1] * unit[1]
                 away = abs(cell[0]) * last > MOST_STEPS
-                if away or not 0.0 <= share <= self.shares[-1]:
+                if away or not 0.0 <= point[1] <= self.shares[-1]:
                     seen[cell] = 0.0
                     continue
-                seen[cell] = height(log_ti, share)
-                if seen[cell] > best.height:
-                    best = Place(log_ti, share, seen[cell])
-                    target = cell
+                seen[cell] = self.before.get(point, math.inf)
+                if seen[cell] * (1.0 + SLACK) > best.height:
+                    points[cell] = point
+            for (cell, point), height in zip(points.items(), (yield [*points.values()]), strict=True):
+                seen[cell] = height
+                if height > best.height:
+                    best, target = Place(*point, height), cell
             if best.height > seen.get(middle, start.height):
                 middle = target
             else:
