@@ -37,7 +37,10 @@ QUANTITIES = (
 
 @dataclass(frozen=True)
 class Found:
-    """All margins of N loops, and their crossings in flat lists (`*_row` is the loop)."""
+    """All margins of N loops, and their crossings in flat lists (`*_row` is the loop).
+
+    Loops that have no margins, nan in `values`, have no crossings either.
+    """
 
     stable: NDArray[np.bool_]
     reason: list[str]
@@ -51,8 +54,19 @@ class Found:
     phase_size: Array
 
 
-def compute(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> Found:
-    """Return the margins of models[i] with settings[i]."""
+def compute(
+    models: Sequence[LoopModel], settings: Sequence[PidSettings], together: int = 1
+) -> Found:
+    """Return the margins of models[i] with settings[i].
+
+    Parameters
+    ----------
+    models, settings : sequence
+        N of both, all sampled or all continuous.
+    together : int
+        The loops come in groups of so many, and only a group that is stable as a whole has
+        margins.
+    """
     line = _with_touches(sweep(stack(models, settings)))
     loops = line.stack
     stable = stable_loops(line)
@@ -60,27 +74,26 @@ def compute(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> Fou
     endless = (loops.dead_time_s > 0.0) & (np.abs(line.limit) >= 1.0)
     cases = [loops.law["kc"] == 0.0, wrong, endless, ~stable]
     reason = np.select(cases, [NO_GAIN, WRONG_ACTION, ENDLESS, UNSTABLE], "").tolist()
-    gain_row, gain_omega, gain_value = _gain_crossings(line)
-    phase_row, phase_omega, phase_size = _phase_crossings(line)
-    values: dict[str, Array] = {}
-    values |= _gain_margins(line, phase_row, phase_omega, phase_size)
-    values |= _turn_margins(line, gain_row, gain_omega, gain_value)
-    values |= _peak_margins(line)
-    none = ~stable | wrong
-    for value in values.values():
-        value[none] = np.nan
-    return Found(
-        stable,
-        reason,
-        values,
-        loops.dead_time_s,
-        gain_row,
-        gain_omega,
-        gain_value,
-        phase_row,
-        phase_omega,
-        phase_size,
-    )
+    whole = np.repeat(stable.reshape(-1, together).all(axis=1), together)
+    rows = np.flatnonzero(whole & ~wrong)
+    values = {name: np.full(loops.count, np.nan) for name in QUANTITIES}
+    if rows.size == 0:
+        none, nothing = np.empty(0, dtype=int), np.empty(0)
+        crossings_of_gain = none, nothing, nothing.astype(complex)
+        crossings_of_phase = none, nothing, nothing
+    else:
+        line = line.subset(rows) if rows.size < loops.count else line
+        gain_row, gain_omega, gain_value = _gain_crossings(line)
+        phase_row, phase_omega, phase_size = _phase_crossings(line)
+        found: dict[str, Array] = {}
+        found |= _gain_margins(line, phase_row, phase_omega, phase_size)
+        found |= _turn_margins(line, gain_row, gain_omega, gain_value)
+        found |= _peak_margins(line)
+        for name, value in found.items():
+            values[name][rows] = value
+        crossings_of_gain = rows[gain_row], gain_omega, gain_value
+        crossings_of_phase = rows[phase_row], phase_omega, phase_size
+    return Found(stable, reason, values, loops.dead_time_s, *crossings_of_gain, *crossings_of_phase)
 
 
 def _log_size(value: Complex) -> Array:

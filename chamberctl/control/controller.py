@@ -190,9 +190,18 @@ def law_response(
 def rate(w: NDArray[np.float64], ts: ArrayLike | None) -> NDArray[np.complex128]:
     """Return z - 1 at w [rad/s], or s [1/s] without a scan time."""
     if ts is None:
-        return 1j * w
-    step: NDArray[np.complex128] = np.expm1(1j * (w * np.asarray(ts, dtype=float)))
-    return step  # without cancellation at low frequency
+        return from_parts(0.0 * w, w)
+    angle = w * np.asarray(ts, dtype=float)
+    half = np.sin(0.5 * angle)
+    # z - 1 without cancellation at low frequency
+    return from_parts(-2.0 * half * half, np.sin(angle))
+
+
+def from_parts(real: NDArray[np.float64], imaginary: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Return complex numbers from their parts."""
+    value = np.empty(real.shape, dtype=np.complex128)
+    value.real, value.imag = real, imaginary
+    return value
 
 
 def derivative(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -25,7 +25,8 @@ from chamberctl.errors import Infeasible, InputError
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
-    from chamberctl.control.pace import LoopLimits
+    from chamberctl.control.crossing_limits import Excess
+    from chamberctl.control.pace import LimitName, LoopLimits
     from chamberctl.plant.linear import LoopModel
 
 Structure = Literal["PI", "PID"]
@@ -150,9 +151,10 @@ class Finder:
             if bound is None:
                 raise _unbounded()
             law = Law(gain, shape)
-            joining = self._broken(law, limits)
+            found = excesses(self.grid, *law, limits)
+            joining = self._broken(law, found)
             if not joining and exact:
-                joining = self._polished(law, limits)
+                joining = self._polished(law, limits, found)
                 if not joining:
                     return law
             exact = exact or not joining
@@ -178,10 +180,10 @@ class Finder:
         td = share * ti_s
         return Shape(ti_s, td, td / self.ratio)
 
-    def _broken(self, law: Law, limits: LoopLimits) -> list[int]:
+    def _broken(self, law: Law, found: Mapping[LimitName, Excess]) -> list[int]:
         """Return plants that a law breaks: for every limit the worst, and an unstable one."""
         joining = []
-        for excess in excesses(self.grid, *law, limits).values():
+        for excess in found.values():
             size = excess.size.copy()
             size[self.working] = 0.0
             worst = int(np.argmax(size))
@@ -193,13 +195,19 @@ class Finder:
         first: Index = np.flatnonzero(unstable)[:1]
         return joining + first.tolist()
 
-    def _polished(self, law: Law, limits: LoopLimits) -> list[int]:
-        """Add the frequencies that matter near the limits; return plants that reach beyond."""
-        self.grid = sharpened(self.grid, *law, limits, NEAR)
-        beyond: set[int] = set()
-        for excess in excesses(self.grid, *law, limits).values():
-            beyond |= set(np.flatnonzero(excess.size > 1.0 + EXACT).tolist())
-        return sorted(beyond)
+    def _polished(
+        self, law: Law, limits: LoopLimits, found: Mapping[LimitName, Excess]
+    ) -> list[int]:
+        """Add the frequencies that matter near the limits; return plants that reach beyond.
+
+        Only plants that come near a limit get any, and only those can reach beyond it.
+        """
+        near = np.flatnonzero(np.max([one.size for one in found.values()], axis=0) > NEAR)
+        part = sharpened(self.grid.subset(near), *law, limits, NEAR)
+        self.grid = self.grid.replaced(near, part)
+        size = np.max([one.size for one in excesses(part, *law, limits).values()], axis=0)
+        beyond: Index = near[size > 1.0 + EXACT]
+        return beyond.tolist()
 
 
 def _closer(search: ShapeSearch, heights: Heights, place: Place | None, exact: bool) -> Place:

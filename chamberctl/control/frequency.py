@@ -7,13 +7,14 @@ one back substitution, done for all plants and frequencies together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import zgees
 
-from chamberctl.control.controller import PidSettings, law_response
+from chamberctl.control.controller import PidSettings, from_parts, law_response, rate
 from chamberctl.errors import InputError
 from chamberctl.plant.linear import LoopModel
 
@@ -97,28 +98,45 @@ class LoopStack:
 
     def plant_response(self, w: Array, rows: Index | None = None) -> Complex:
         """Return G alone, dead time and hold included, at w [rad/s] as in `response`."""
+        late = None
         if self.scan_time_s is None:
-            pole = 1j * w
-            late = None
-            phase = np.exp(-1j * (w * _pick(self.dead_time_s, rows)))
+            pole, angle = rate(w, None), w * _pick(self.dead_time_s, rows)
         else:
-            angle = w * _pick(self.scan_time_s, rows)
-            pole = np.expm1(1j * angle)
-            late = np.exp(-1j * angle)
-            phase = np.exp(-1j * (angle * _pick(self.delay_scans, rows)))
-        order = self.factor.shape[1]
+            ts = _pick(self.scan_time_s, rows)
+            pole, angle = rate(w, ts), w * ts * _pick(self.delay_scans, rows)
+            late = 1.0 + pole.conj()
+        diagonal, above, first, second, out = self._columns
+        order = len(out)
         states: list[Complex] = [np.empty(0, complex)] * order
-        total = _pick(self.direct, rows) * (1.0 if late is None else late)
-        total = total + np.zeros(w.shape, complex)
+        total = np.zeros(w.shape, complex)
+        if self.direct.any():
+            total += _pick(self.direct, rows) * (1.0 if late is None else late)
         for i in reversed(range(order)):
-            value = _pick(self.first[:, i], rows)
-            if late is not None:
-                value = value + _pick(self.second[:, i], rows) * late
+            value = np.zeros(w.shape, complex)
+            value += _pick(first[i], rows)
+            if late is not None and second[i].any():
+                value += _pick(second[i], rows) * late
             for j in range(i + 1, order):
-                value = value + _pick(self.factor[:, i, j], rows) * states[j]
-            states[i] = value / (pole - _pick(self.factor[:, i, i], rows))
-            total += _pick(self.out[:, i], rows) * states[i]
-        return total * phase
+                value += _pick(above[i, j], rows) * states[j]
+            value /= pole - _pick(diagonal[i], rows)
+            total += _pick(out[i], rows) * value
+            states[i] = value
+        total *= from_parts(np.cos(angle), -np.sin(angle))
+        return total
+
+    @cached_property
+    def _columns(
+        self,
+    ) -> tuple[list[Complex], dict[tuple[int, int], Complex], Complex, Complex, Complex]:
+        """`factor` by its entries, and `first`, `second`, `out` by states, each all loops' own."""
+        order = self.factor.shape[1]
+        entries = np.ascontiguousarray(self.factor.transpose(1, 2, 0))
+        above = {(i, j): entries[i, j] for i in range(order) for j in range(i + 1, order)}
+        diagonal = [entries[i, i] for i in range(order)]
+        first, second, out = (
+            np.ascontiguousarray(one.T) for one in (self.first, self.second, self.out)
+        )
+        return diagonal, above, first, second, out
 
 
 def _pick(values: NDArray, rows: Index | None) -> NDArray:
@@ -137,16 +155,47 @@ def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopS
     sampled = [value for value in times if value is not None]
     if sampled and len(sampled) != len(times):
         raise InputError("either every loop has a scan time or none", field="scan_time_s")
-    order = max(1, *(len(model.a) for model in models))
+    delay = np.array([m.dead_time_s + s.delay_s for m, s in zip(models, settings, strict=True)])
+    # the same plant comes with many laws: what the law does not change is done once
+    first: dict[tuple[int, str, float, float | None], int] = {}
+    keys = (
+        (id(model), one.reading, late, one.scan_time_s)
+        for model, one, late in zip(models, settings, delay.tolist(), strict=True)
+    )
+    which = np.array([first.setdefault(key, len(first)) for key in keys])
+    own = np.zeros(len(first), dtype=int)
+    own[which[::-1]] = np.arange(which.size)[::-1]
+    plants = _plants([models[i] for i in own], [settings[i] for i in own], delay[own])
+    if own.size < which.size:
+        plants = plants.subset(which)
+    return replace(plants, law=_laws(settings))
+
+
+def _laws(settings: Sequence[PidSettings]) -> dict[str, Array]:
+    return {
+        "kc": np.array([s.kc for s in settings]),
+        "ti": np.array([s.ti_s for s in settings]),
+        "td": np.array([s.td_s for s in settings]),
+        "tf": np.array([s.tf_s for s in settings]),
+        "tfd": np.array([s.tfd_s for s in settings]),
+        "before": np.array([float(s.integral == "before") for s in settings]),
+    }
+
+
+def _plants(
+    models: Sequence[LoopModel], settings: Sequence[PidSettings], delay: Array
+) -> LoopStack:
+    """Return the loops without their laws."""
+    parts = [model.siso(one.reading) for model, one in zip(models, settings, strict=True)]
+    order = max(1, *(len(a) for a, _, _, _ in parts))
     n = len(models)
     factor = np.zeros((n, order, order), complex)
     entry = np.zeros((n, order), complex)
     out = np.zeros((n, order), complex)
     basis = np.broadcast_to(np.eye(order, dtype=complex), (n, order, order)).copy()
     poles = np.full((n, order), complex(np.nan, np.nan))
-    direct = np.zeros(n)
-    for i, (model, one) in enumerate(zip(models, settings, strict=True)):
-        a, b, c, d = model.siso(one.reading)
+    direct = np.array([d[0, 0] for _, _, _, d in parts])
+    for i, (a, b, c, _) in enumerate(parts):
         size = a.shape[0]
         if size:
             t, q = _triangular(a)
@@ -155,25 +204,17 @@ def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopS
             entry[i, :size] = q.conj().T @ b[:, 0]
             out[i, :size] = c[0] @ q
             poles[i, :size] = t.diagonal()
-        pad = np.arange(size, order)
-        factor[i, pad, pad] = -1.0
-        direct[i] = d[0, 0]
-    delay = np.array([m.dead_time_s + s.delay_s for m, s in zip(models, settings, strict=True)])
-    law = {
-        "kc": np.array([s.kc for s in settings]),
-        "ti": np.array([s.ti_s for s in settings]),
-        "td": np.array([s.td_s for s in settings]),
-        "tf": np.array([s.tf_s for s in settings]),
-        "tfd": np.array([s.tfd_s for s in settings]),
-        "before": np.array([float(s.integral == "before") for s in settings]),
-    }
-    if not sampled:
+        if size < order:
+            pad = np.arange(size, order)
+            factor[i, pad, pad] = -1.0
+    if settings[0].scan_time_s is None:
         none = np.zeros_like(entry)
         scans = np.zeros(n, dtype=np.int64)
         return LoopStack(
-            poles, basis, factor, entry, none, out, direct, delay, None, scans, np.zeros(n), law
+            poles, basis, factor, entry, none, out, direct, delay, None, scans, np.zeros(n), {}
         )
-    return _sampled(poles, basis, factor, entry, out, direct, delay, np.array(sampled), law)
+    ts = np.array([one.scan_time_s for one in settings])
+    return _sampled(poles, basis, factor, entry, out, direct, delay, ts)
 
 
 def _triangular(a: Array) -> tuple[Complex, Complex]:
@@ -200,7 +241,6 @@ def _sampled(
     direct: Array,
     delay: Array,
     ts: Array,
-    law: dict[str, Array],
 ) -> LoopStack:
     """Sample the plants behind a zero-order hold, the dead time split in whole scans and a rest."""
     scans, fraction = split_delay(delay, ts)
@@ -221,7 +261,7 @@ def _sampled(
     # the diagonal as exp(pole Ts) - 1, so that slow poles keep all their digits
     whole[:, diagonal, diagonal] = np.expm1(factor[:, diagonal, diagonal] * ts[:, None])
     return LoopStack(
-        poles, basis, whole, first, second[:, :, 0], out, direct, delay, ts, scans, fraction, law
+        poles, basis, whole, first, second[:, :, 0], out, direct, delay, ts, scans, fraction, {}
     )
 
 

@@ -249,15 +249,13 @@ def _largest(
         inside = np.zeros(shapes)
         inside[of] = np.where(low > 0.0, np.sqrt(low * high), 0.5 * high)
         unstable = counts.unstable(np.repeat(inside, plants)).reshape(shapes, plants)
-        good = ~unstable.any(axis=1)[of]
+        good = np.all(unstable[of] == 0, axis=1)
         gains[of[good]], bounds[of[good]] = high[good], bound[at[good]]
         end = end.copy()
         end[of] -= 1
         left[of] -= 1
         left[of[good]] = 0
-    told = [
-        None if i < 0 else Bound(ban.names[ban.limit[i]], int(ban.entry[i])) for i in bounds.tolist()
-    ]
+    told = [Bound(ban.names[ban.limit[i]], int(ban.entry[i])) if i >= 0 else None for i in bounds]
     return gains.tolist(), told
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.control.crossing_limits import Excess, crossing_excess, is_asked
-from chamberctl.control.frequency import Array, Index
+from chamberctl.control.frequency import Array, Complex, Index
 from chamberctl.control.gain_gaps import turns
 from chamberctl.control.loop_grid import LoopGrid, Shape
 from chamberctl.control.pace import CROSSING_LIMITS
@@ -26,11 +26,15 @@ PASSES, SHARP = 6, 1e-6
 """Frequencies are added until the highest excess moves by less, or so many times."""
 
 
-def noise_gains(grid: LoopGrid, gain: float, shape: Shape) -> Array:
+def _noise_gains(grid: LoopGrid, law: Complex) -> Array:
     """Return |K S| at every entry of the grid [speed fraction per fraction of reading]."""
-    law = gain * grid.law(shape)
-    found: Array = np.abs(law / (1.0 + grid.plant * law)) * grid.reading_scale[grid.row]
-    return found
+    return _size(law) / _size(1.0 + grid.plant * law) * grid.reading_scale[grid.row]
+
+
+def _size(value: Complex) -> Array:
+    """Return |value|, without the care of `abs` for what overflows when squared."""
+    size: Array = np.sqrt(value.real**2 + value.imag**2)
+    return size
 
 
 def largest_noise_gain(grid: LoopGrid, gain: float, shape: Shape) -> float:
@@ -38,21 +42,28 @@ def largest_noise_gain(grid: LoopGrid, gain: float, shape: Shape) -> float:
 
     Below the lowest frequency of the grid it goes to that of a reading which is wrong for ever.
     """
-    most = float(np.max(noise_gains(grid, gain, shape)))
+    most = float(np.max(_noise_gains(grid, gain * grid.law(shape))))
     return max(most, float(np.max(grid.lasting))) if math.isfinite(shape.ti_s) else most
 
 
 def peaks(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict[LimitName, Array]:
     """Return each peak over its limit at every entry [-], for one law; above 1 is too much."""
-    value = gain * grid.plant * grid.law(shape)
-    distance = 1.0 / np.abs(1.0 + value)
+    law = grid.law(shape)
+    return _peaks(grid, gain, law, grid.plant * law, limits)
+
+
+def _peaks(
+    grid: LoopGrid, gain: float, law: Complex, value: Complex, limits: LoopLimits
+) -> dict[LimitName, Array]:
+    value = gain * value
+    distance = 1.0 / _size(1.0 + value)
     found: dict[LimitName, Array] = {"ms": distance / limits.ms}
     if limits.mt is not None:
-        found["mt"] = np.abs(value) * distance / limits.mt
+        found["mt"] = _size(value) * distance / limits.mt
     if limits.disk_margin is not None:
-        found["disk_margin"] = 0.5 * np.abs(1.0 - value) * distance * limits.disk_margin
+        found["disk_margin"] = 0.5 * _size(1.0 - value) * distance * limits.disk_margin
     if limits.noise_gain is not None:
-        found["noise_gain"] = noise_gains(grid, gain, shape) / limits.noise_gain
+        found["noise_gain"] = _noise_gains(grid, gain * law) / limits.noise_gain
     return found
 
 
@@ -79,7 +90,9 @@ def excesses(
     """
     found: dict[LimitName, Excess] = {}
     first = grid.start[:-1]
-    for name, size in peaks(grid, gain, shape, limits).items():
+    law = grid.law(shape)
+    value = grid.plant * law
+    for name, size in _peaks(grid, gain, law, value, limits).items():
         most = np.maximum.reduceat(size, first)
         at = np.flatnonzero(size == most[grid.row])
         omega = np.empty(grid.count)
@@ -88,7 +101,6 @@ def excesses(
             most = np.maximum(most, grid.lasting / limits.noise_gain)
         found[name] = Excess(most, omega)
     if is_asked(limits):
-        value = grid.plant * grid.law(shape)
         found |= crossing_excess(grid, value, turns(grid, value), gain, limits)
     return found
 
@@ -129,8 +141,9 @@ def _once_sharpened(
         at = _highest(grid, size, least)
         rows.append(grid.row[at])
         where.append(_vertices(grid, size, at))
-    for name, one in excesses(grid, gain, shape, limits).items():
-        if name in CROSSING_LIMITS:
+    if is_asked(limits):
+        found = excesses(grid, gain, shape, limits)
+        for one in (found[name] for name in CROSSING_LIMITS if name in found):
             near = np.flatnonzero(one.size > least)
             rows.append(near)
             where.append(one.omega[near])
@@ -143,7 +156,7 @@ def _highest(grid: LoopGrid, size: Array, least: float) -> Index:
     A frequency that was added twice is equal to itself: taking both would double their number at
     every pass.
     """
-    inner = grid.row[1:] == grid.row[:-1]
+    inner = grid.inner
     left = np.append(np.inf, np.where(inner, size[:-1], np.inf))
     right = np.append(np.where(inner, size[1:], np.inf), np.inf)
     return np.flatnonzero((size > left) & (size >= right) & (size > least))

@@ -140,6 +140,24 @@ class LoopGrid:
             self.straight[take], self.integral[take], start, self.reading_scale[rows],
         )  # fmt: skip
 
+    def replaced(self, rows: Index, part: LoopGrid) -> LoopGrid:
+        """Return the grid with the entries of some plants, ascending, from another grid of them."""
+        kept = np.ones(self.count, dtype=bool)
+        kept[rows] = False
+        keep = kept[self.row]
+        row = np.concatenate([self.row[keep], rows[part.row]])
+        order = np.argsort(row, kind="stable")
+        start = np.searchsorted(row[order], np.arange(self.count + 1))
+
+        def both(mine: NDArray, other: NDArray) -> NDArray:
+            return np.concatenate([mine[keep], other])[order]
+
+        return replace(
+            self, row=row[order], omega=both(self.omega, part.omega),
+            plant=both(self.plant, part.plant), straight=both(self.straight, part.straight),
+            integral=both(self.integral, part.integral), start=start,
+        )  # fmt: skip
+
     def with_points(self, row: Index, omega: Array) -> LoopGrid:
         """Return the grid with further frequencies [rad/s] of some plants."""
         extra = (omega, *_responses(self.loops, omega, row))

@@ -130,7 +130,39 @@ def margins(
         if not isinstance(settings, PidSettings):
             raise InputError("one model needs one set of settings")
         return _one(compute([model], [settings]), 0, settings)
-    found = compute(model, _for_each(model, settings))
+    return _of_many(compute(model, _for_each(model, settings)))
+
+
+def margins_of_sets(
+    models: Sequence[LoopModel], sets: Sequence[PidSettings]
+) -> list[EnvelopeMargins]:
+    """Return the margins of each of several settings on the same plants, all found at once.
+
+    Parameters
+    ----------
+    models : sequence of LoopModel
+        The plants.
+    sets : sequence of PidSettings
+        What is tried on all of them; all sampled, or all continuous.
+
+    Returns
+    -------
+    list of EnvelopeMargins
+        Per settings; with settings that leave a loop unstable there are no margins of the others,
+        only which are stable.
+    """
+    count = len(models)
+    each = [one for one in sets for _ in range(count)]
+    every = _of_many(compute(list(models) * len(sets), each, count))
+    return [
+        EnvelopeMargins(
+            **{name: value[first : first + count] for name, value in vars(every).items()}
+        )
+        for first in range(0, len(each), count)
+    ]
+
+
+def _of_many(found: Found) -> EnvelopeMargins:
     return EnvelopeMargins(
         stable=found.stable,
         reason=tuple(found.reason),

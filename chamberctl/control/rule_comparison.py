@@ -21,7 +21,7 @@ from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.duty_margins import WORSE_IS_LARGER
 from chamberctl.control.forms import to_typed
 from chamberctl.control.found import found_settings
-from chamberctl.control.margins import EnvelopeMargins, margins
+from chamberctl.control.margins import margins_of_sets
 from chamberctl.control.published import PUBLISHED, basis_of
 from chamberctl.control.relay import relay_test
 from chamberctl.control.response import usual_duration
@@ -30,6 +30,7 @@ from chamberctl.errors import Infeasible, QuantityError
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.margins import EnvelopeMargins
     from chamberctl.control.published import PublishedRule
     from chamberctl.control.relay import RelayTest
     from chamberctl.control.rule_gains import Basis, Kind
@@ -170,7 +171,8 @@ def compare_rules(
     for rule in PUBLISHED:
         entries += [_published(study, rule, kind, basis, frame) for kind in rule.kinds]
     loops = _Loops.of(study, tuning, envelope)
-    found = iter(loops.margins([entry.settings for entry in entries if entry.settings]))
+    sets = [entry.settings for entry in entries if entry.settings]
+    found = iter(margins_of_sets(loops.models, sets))
     checked = [_checked(entry, loops, next(found) if entry.settings else None) for entry in entries]
     rows = tuple(
         _judged(row, checked[0], study.duty.limits, len(loops.models), entry.aim)
@@ -274,19 +276,6 @@ class _Loops:
             names.append(model.where or f"plant {number} of the envelope")
         shares = np.array([metered_share(study, point.model) for point in tuning.points])
         return cls(models, names, study.duty.gas_load_step * shares, {})
-
-    def margins(self, settings: Sequence[PidSettings]) -> list[EnvelopeMargins]:
-        """Margins of each set on all plants, all computed together."""
-        count = len(self.models)
-        every = margins(
-            self.models * len(settings), [one for one in settings for _ in range(count)]
-        )
-        parts = []
-        for k in range(len(settings)):
-            rows = slice(k * count, (k + 1) * count)
-            fields = {name: value[rows] for name, value in vars(every).items()}
-            parts.append(EnvelopeMargins(**fields))
-        return parts
 
     def gas_step(self, settings: PidSettings) -> tuple[Array, Array]:
         """Peak [fraction of reading] and area [s] of each duty point's answer to the gas step."""

@@ -138,7 +138,7 @@ class ShapeSearch:
     def closer(
         self, heights: Heights, starts: Sequence[Place], first: float, last: float
     ) -> list[Place]:
-        """Return the best place near each start, by grids that become finer around their best point.
+        """Return the best place near each start, by grids that become finer around their best.
 
         A grid whose best point lies off its middle moves before it becomes finer.
 
@@ -189,7 +189,8 @@ class ShapeSearch:
                 seen[cell] = self.before.get(point, math.inf)
                 if seen[cell] * (1.0 + SLACK) > best.height:
                     points[cell] = point
-            for (cell, point), height in zip(points.items(), (yield [*points.values()]), strict=True):
+            found = yield list(points.values())
+            for (cell, point), height in zip(points.items(), found, strict=True):
                 seen[cell] = height
                 if height > best.height:
                     best, target = Place(*point, height), cell

@@ -46,6 +46,18 @@ class Sweep:
         """Whether point i and i + 1 belong to the same loop."""
         return self.row[1:] == self.row[:-1]
 
+    def subset(self, rows: Index) -> Sweep:
+        """Return the sweep of some of the loops, ascending."""
+        kept = np.zeros(self.stack.count, dtype=bool)
+        kept[rows] = True
+        keep = kept[self.row]
+        row = (np.cumsum(kept) - 1)[self.row[keep]]
+        start = np.searchsorted(row, np.arange(rows.size + 1))
+        return Sweep(
+            self.stack.subset(rows), row, self.omega[keep], self.value[keep], start,
+            self.limit[rows],
+        )  # fmt: skip
+
     def with_points(self, row: Index, omega: Array) -> Sweep:
         """Return the sweep with further points."""
         return _sorted(
