@@ -6,6 +6,7 @@ one back substitution, done for all plants and frequencies together.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -24,8 +25,10 @@ Index = NDArray[np.intp]
 
 #: A pole nearer to zero than this share of the plant's norm is an integrator.
 INTEGRATOR = 1e-13
-#: Taylor terms and largest scaled norm of the exponential of a triangular matrix (rest 1e-17).
-TERMS, NORM = 14, 0.6
+#: Largest scaled norm of the exponential of a triangular matrix (rest of its series 1e-17).
+NORM = 0.6
+#: Matrices whose exponentials are found together; more do not stay at hand in the processor.
+AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -195,18 +198,18 @@ def _plants(
     basis = np.broadcast_to(np.eye(order, dtype=complex), (n, order, order)).copy()
     poles = np.full((n, order), complex(np.nan, np.nan))
     direct = np.array([d[0, 0] for _, _, _, d in parts])
-    for i, (a, b, c, _) in enumerate(parts):
-        size = a.shape[0]
+    sizes = np.array([len(a) for a, _, _, _ in parts])
+    for size in set(sizes.tolist()):
+        rows = np.flatnonzero(sizes == size)
+        pad = np.arange(size, order)
+        factor[rows[:, None], pad, pad] = -1.0
         if size:
-            t, q = _triangular(a)
-            factor[i, :size, :size] = t
-            basis[i, :size, :size] = q
-            entry[i, :size] = q.conj().T @ b[:, 0]
-            out[i, :size] = c[0] @ q
-            poles[i, :size] = t.diagonal()
-        if size < order:
-            pad = np.arange(size, order)
-            factor[i, pad, pad] = -1.0
+            some = [parts[i] for i in rows]
+            t, q = _triangular(np.array([a for a, _, _, _ in some]))
+            factor[rows, :size, :size], basis[rows, :size, :size] = t, q
+            entry[rows, :size] = np.einsum("nji,nj->ni", q.conj(), [b[:, 0] for _, b, _, _ in some])
+            out[rows, :size] = np.einsum("nj,nji->ni", [c[0] for _, _, c, _ in some], q)
+            poles[rows, :size] = np.einsum("nii->ni", t)
     if settings[0].scan_time_s is None:
         none = np.zeros_like(entry)
         scans = np.zeros(n, dtype=np.int64)
@@ -217,19 +220,24 @@ def _plants(
     return _sampled(poles, basis, factor, entry, out, direct, delay, ts)
 
 
-def _triangular(a: Array) -> tuple[Complex, Complex]:
-    """Return T and Q of the complex Schur form A = Q T Q^H, integrators exactly zero."""
-    if not np.isfinite(a).all():
+def _triangular(matrices: Array) -> tuple[Complex, Complex]:
+    """Return T and Q of the complex Schur forms A = Q T Q^H (N, n, n), integrators exactly zero."""
+    if not np.isfinite(matrices).all():
         raise InputError("the linear model holds a number that is not finite")
-    t, _, _, q, _, info = zgees(lambda _: None, a.astype(complex))
-    if info:
-        raise InputError("the linear model's poles could not be found")
-    size = np.abs(a).max()
-    lam = t.diagonal()
-    small = np.abs(lam) <= INTEGRATOR * size
-    if small.any():
-        t[small, small] = 0.0
+    t, q = matrices.astype(complex), np.empty(matrices.shape, complex)
+    for i, a in enumerate(t):
+        t[i], _, _, q[i], _, info = zgees(_unsorted, a)
+        if info:
+            raise InputError("the linear model's poles could not be found")
+    poles = np.einsum("nii->ni", t)
+    small = np.abs(poles) <= INTEGRATOR * np.abs(matrices).max(axis=(1, 2))[:, None]
+    row, column = np.nonzero(small)
+    t[row, column, column] = 0.0
     return t, q
+
+
+def _unsorted(pole: complex) -> None:
+    """Stand for an order of poles where none is asked for."""
 
 
 def _sampled(
@@ -275,20 +283,46 @@ def split_delay(delay_s: Array, scan_time_s: Array) -> tuple[NDArray[np.int64], 
 
 def exponential(triangular: Complex) -> Complex:
     """Return the exponential of each upper triangular matrix (P, m, m), by scaling and squaring."""
-    m = triangular.shape[-1]
     norm = np.abs(triangular).sum(axis=-1).max(axis=-1)
     doublings = np.maximum(0, np.ceil(np.log2(np.maximum(norm, 1e-300) / NORM))).astype(int)
-    scaled = triangular / np.exp2(doublings)[:, None, None]
-    one = np.eye(m, dtype=complex)
-    result = one + scaled / TERMS
-    for k in range(TERMS - 1, 0, -1):
-        result = one + (scaled @ result) / k
-    corner = np.arange(m)
+    # those that are squared most often first
+    order = np.argsort(-doublings, kind="stable")
+    result = np.empty_like(triangular)
+    for first in range(0, order.size, AT_ONCE):
+        rows = order[first : first + AT_ONCE]
+        result[rows] = _exponential(triangular[rows], doublings[rows])
+    return result
+
+
+def _exponential(triangular: Complex, doublings: Index) -> Complex:
+    """Return the exponentials of matrices whose numbers of squarings fall."""
+    scaled = triangular.copy()
+    scaled.view(float)[:] *= np.exp2(-doublings)[:, None, None]
+    result = _series(scaled)
+    corner = np.arange(triangular.shape[-1])
     diagonal = scaled[:, corner, corner]
     result[:, corner, corner] = np.exp(diagonal)
     for k in range(int(doublings.max(initial=0))):
-        rows = np.flatnonzero(doublings > k)
-        result[rows] = result[rows] @ result[rows]
-        diagonal[rows] *= 2.0
-        result[rows[:, None], corner, corner] = np.exp(diagonal[rows])
+        some = slice(0, int(np.count_nonzero(doublings > k)))
+        result[some] = result[some] @ result[some]
+        diagonal[some] *= 2.0
+        result[some, corner, corner] = np.exp(diagonal[some])
+    return result
+
+
+def _series(scaled: Complex) -> Complex:
+    """Return the Taylor series of the exponential up to X^15, in powers of X^4: six products."""
+    square = scaled @ scaled
+    powers = [scaled, square, square @ scaled, square @ square]
+    # real factors on real numbers: numpy would make them complex, at four times the work
+    numbers = [power.view(float) for power in powers]
+    result = np.zeros_like(scaled)
+    corner = np.arange(scaled.shape[-1])
+    for first in (12, 8, 4, 0):
+        if first < 12:
+            result = result @ powers[3]
+        real = result.view(float)
+        for k in (1, 2, 3):
+            real += numbers[k - 1] * (1.0 / math.factorial(first + k))
+        result[:, corner, corner] += 1.0 / math.factorial(first)
     return result

@@ -205,7 +205,7 @@ def loop_grid(
     density : int
         Frequencies per decade.
     """
-    unit = replace(frame, kc=1.0, ti_s=1.0, td_s=0.0, tfd_s=0.0)
+    unit = replace(frame, kc=1.0, ti_s=1.0, td_s=0.0, tfd_s=0.0, integral=orders[0])
     loops = stack(models, [unit] * len(models))
     low = LOWEST * float(np.min(rates(loops)[0]))
     high = _highest(loops)
@@ -221,6 +221,8 @@ def loop_grid(
 
 def _with_orders(grid: LoopGrid, orders: Sequence[str]) -> LoopGrid:
     """Repeat the plants for each order of the integral, which is in the law alone."""
+    if len(orders) == 1:
+        return grid
     whole = grid.subset(np.tile(np.arange(grid.count), len(orders)))
     whole.loops.law["before"] = np.repeat([float(o == "before") for o in orders], grid.count)
     integral = _law(whole.loops, whole.omega, whole.row, 1.0, 0.0, 0.0) - whole.straight
