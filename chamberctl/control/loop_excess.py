@@ -55,13 +55,14 @@ def peaks(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict
 def _peaks(
     grid: LoopGrid, gain: float, law: Complex, value: Complex, limits: LoopLimits
 ) -> dict[LimitName, Array]:
-    value = gain * value
-    distance = 1.0 / _size(1.0 + value)
+    real, rest = gain * value.real, (gain * value.imag) ** 2
+    distance = 1.0 / np.sqrt((1.0 + real) ** 2 + rest)
     found: dict[LimitName, Array] = {"ms": distance / limits.ms}
     if limits.mt is not None:
-        found["mt"] = _size(value) * distance / limits.mt
+        found["mt"] = np.sqrt(real**2 + rest) * (distance / limits.mt)
     if limits.disk_margin is not None:
-        found["disk_margin"] = 0.5 * _size(1.0 - value) * distance * limits.disk_margin
+        half = 0.5 * limits.disk_margin
+        found["disk_margin"] = np.sqrt((1.0 - real) ** 2 + rest) * (distance * half)
     if limits.noise_gain is not None:
         found["noise_gain"] = _noise_gains(grid, gain * law) / limits.noise_gain
     return found

@@ -103,14 +103,14 @@ class LoopGrid:
 
     def law(self, shape: Shape) -> Complex:
         """Return the response of the law with gain 1."""
-        law = self.straight + self.integral / shape.ti_s
+        law = self.straight + self.integral * (1.0 / shape.ti_s)
         return law + self._derivative(shape.td_s, shape.tfd_s) if shape.td_s > 0.0 else law
 
     def laws(self, shapes: Sequence[Shape]) -> Complex:
         """Return the responses of many shapes, on a grid that is repeated for each of them."""
         size = self.row.size // len(shapes)
         ti, td, tfd = np.array([(one.ti_s, one.td_s, one.tfd_s) for one in shapes]).T
-        law = self.straight + self.integral / np.repeat(ti, size)
+        law = self.straight + self.integral * np.repeat(1.0 / ti, size)
         if not np.any(td):
             return law
         return law + self._derivative(np.repeat(td, size), np.repeat(tfd, size))
