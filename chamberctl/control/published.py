@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Literal
 from chamberctl.control.frequency_rules import (
     amigo_frequency,
     tyreus_luyben,
-    ultimate_point,
     ziegler_nichols_frequency,
 )
 from chamberctl.control.relay import relay_test
@@ -34,6 +33,7 @@ from chamberctl.errors import Infeasible
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
+    from chamberctl.control.relay import RelayTest
     from chamberctl.plant.linear import LoopModel
 
 __all__ = ["PUBLISHED", "Basis", "PublishedRule", "basis_of"]
@@ -95,18 +95,34 @@ def basis_of(model: LoopModel, settings: PidSettings) -> Basis:
     Basis
         Numbers of an edge of stability that does not exist are nan.
     """
-    unknown = UltimatePoint(math.nan, math.nan)
+    return basis_and_test(model, settings)[0]
+
+
+def basis_and_test(model: LoopModel, settings: PidSettings) -> tuple[Basis, RelayTest | None]:
+    """Return what the rules are fed with, and the simulated relay test that it is partly from.
+
+    Parameters
+    ----------
+    model, settings
+        As of `basis_of`.
+
+    Returns
+    -------
+    tuple of (Basis, RelayTest or None)
+        No test where it makes no swing, or there is no edge of stability.
+    """
     try:
-        ultimate = ultimate_point(model, settings)
-        relay = relay_test(model, settings, exact=ultimate).estimate
+        test: RelayTest | None = relay_test(model, settings)
     except Infeasible:
-        ultimate = relay = unknown
-    return Basis(
+        test = None
+    unknown = UltimatePoint(math.nan, math.nan)
+    basis = Basis(
         first=reduce_loop(model, settings, order=1),
         second=reduce_loop(model, settings, order=2),
-        ultimate=ultimate,
-        relay=relay,
+        ultimate=test.exact if test else unknown,
+        relay=test.estimate if test else unknown,
     )
+    return basis, test
 
 
 def _simc(basis: Basis, kind: Kind) -> RuleGains:

@@ -182,9 +182,13 @@ class _Swings:
     def steady(self) -> bool:
         if len(self.swings) < 3:
             return False
-        last, before = np.array(self.swings[-1]), np.array(self.swings[-2])
-        sizes = np.array([last[0] - last[1]] * 2 + [last[2] + last[3]] * 2)
-        return bool(np.all(np.abs(last - before) <= STEADY * sizes))
+        last, before = self.swings[-1], self.swings[-2]
+        height, period = last[0] - last[1], last[2] + last[3]
+        sizes = (height, height, period, period)
+        return all(
+            abs(new - old) <= STEADY * size
+            for new, old, size in zip(last, before, sizes, strict=True)
+        )
 
 
 class _Moving:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -22,7 +23,7 @@ from chamberctl.control.duty_margins import WORSE_IS_LARGER
 from chamberctl.control.forms import to_typed
 from chamberctl.control.found import found_settings
 from chamberctl.control.margins import margins_of_sets
-from chamberctl.control.published import PUBLISHED, basis_of
+from chamberctl.control.published import PUBLISHED, basis_and_test
 from chamberctl.control.relay import relay_test
 from chamberctl.control.response import usual_duration
 from chamberctl.control.rule_verdict import verdict
@@ -162,11 +163,10 @@ def compare_rules(
     one_set = tuning.one_set or tuning
     frame = replace(settings_frame(study), integral=one_set.settings.integral)
     design = tuning.points[tuning.design_index]
-    basis = basis_of(design.model, frame)
-    try:
-        relay = relay_test(design.model, frame, exact=basis.ultimate)
-    except Infeasible:
-        relay = None
+    basis, relay = basis_and_test(design.model, frame)
+    if relay is None:
+        with suppress(Infeasible):
+            relay = relay_test(design.model, frame, exact=basis.ultimate)
     entries = [_recommended(tuning), *_found(study)]
     for rule in PUBLISHED:
         entries += [_published(study, rule, kind, basis, frame) for kind in rule.kinds]
