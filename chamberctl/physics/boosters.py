@@ -248,8 +248,8 @@ def booster_table_values(
     ----------
     inlet_pressure_pa, outlet_pressure_pa : float or array
         Pressure at booster inlet and outlet [Pa].
-    table : array, shape (6, K)
-        From `booster_table` [ln Pa, m3/s].
+    table : array, shape (6, K) or (6, K, M)
+        From `booster_table` [ln Pa, m3/s]; or one for each of the last axis of the pressures.
 
     Returns
     -------

@@ -14,9 +14,9 @@ def hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
     ----------
     x : float or array
         Where to look [-]; may be complex.
-    knots : array, shape (K,)
-        Rising places of the table [-].
-    values, slopes : array, shape (K,)
+    knots : array, shape (K,) or (K, M)
+        Rising places of the table [-]; M of them, one for each of the last axis of x.
+    values, slopes : array, shape of knots
         Values and slopes there [-].
 
     Returns
@@ -34,17 +34,26 @@ def hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
     >>> float(hermite(0.5, knots, np.array([0.0, 1.0]), np.array([1.0, 1.0])))
     0.5
     """
-    last = knots.shape[0] - 1
-    left = np.minimum(np.maximum(np.searchsorted(knots, x.real) - 1, 0), last - 1)
-    width = knots[left + 1] - knots[left]
-    t = (x - knots[left]) / width
+    left = 0 * (x.real > knots[0])
+    for k in range(1, knots.shape[0] - 1):
+        left = left + (x.real > knots[k])
+    start = _entry(knots, left)
+    width = _entry(knots, left + 1) - start
+    t = (x - start) / width
     s = 1.0 - t
     return (
-        values[left] * s * s * (1.0 + 2.0 * t)
-        + slopes[left] * width * t * s * s
-        + values[left + 1] * t * t * (3.0 - 2.0 * t)
-        - slopes[left + 1] * width * t * t * s
+        _entry(values, left) * s * s * (1.0 + 2.0 * t)
+        + _entry(slopes, left) * width * t * s * s
+        + _entry(values, left + 1) * t * t * (3.0 - 2.0 * t)
+        - _entry(slopes, left + 1) * width * t * t * s
     )
+
+
+def _entry(column: Any, place: Any) -> Any:
+    """Entry of a table's column, or of each of M columns its own."""
+    if column.ndim == 1:
+        return column[place]
+    return column[place, np.arange(column.shape[1])]
 
 
 def within(x: Any, knots: Any) -> Any:
@@ -54,7 +63,7 @@ def within(x: Any, knots: Any) -> Any:
     ----------
     x : float or array
         Where to look [-]; may be complex.
-    knots : array, shape (K,)
+    knots : array, shape (K,) or (K, M)
         Rising places of the table [-].
 
     Returns

@@ -86,8 +86,9 @@ def backing_curves_throughput(
         m in slip(n) ~ n^-m below the slowest curve [-].
     temperature_factor : float or array
         T_ref/T_inlet, from volume flow at the inlet to flow counted at T_ref [-].
-    curves : array, shape (J, 6, K)
-        One table per speed from `curve_table` [ln Pa, ln m3/s, -], slowest first.
+    curves : array, shape (J, 6, K) or (J, 6, K, M)
+        One table per speed from `curve_table` [ln Pa, ln m3/s, -], slowest first; or a set of
+        them for each of the last axis of the arrays.
 
     Returns
     -------
@@ -114,7 +115,8 @@ def backing_curves_throughput(
     """
     last = curves.shape[0] - 1
     slowest, fastest = curves[0, 5, 0], curves[last, 5, 0]
-    swept, slip = _curve_parts(inlet_pressure_pa, curves[0])
+    below_swept, below_slip = _curve_parts(inlet_pressure_pa, curves[0])
+    swept, slip = below_swept, below_slip
     for k in range(1, last + 1):
         low, high = curves[k - 1, 5, 0], curves[k, 5, 0]
         over = (speed - low) / (high - low)
@@ -122,10 +124,10 @@ def backing_curves_throughput(
         # at a curve between two others the slope is that of the slower side
         begun = (over.real > 0.0) * 1.0 + (over.real == 0.0) * (k == 1) * 1.0
         share = over * begun - past * ((past.real > 0.0) * 1.0)
-        below_swept, below_slip = _curve_parts(inlet_pressure_pa, curves[k - 1])
         above_swept, above_slip = _curve_parts(inlet_pressure_pa, curves[k])
         swept = swept + share * (above_swept - below_swept)
         slip = slip + share * (above_slip - below_slip)
+        below_swept, below_slip = above_swept, above_slip
     single = (last == 0) * 1.0
     slower = (speed.real < slowest) * (1.0 - single) + single
     faster = (speed.real > fastest) * (1.0 - single)

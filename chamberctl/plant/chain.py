@@ -39,7 +39,8 @@ class Chain:
     rows : array, shape (N, ROW_WIDTH)
         Parameters of the elements.
     curves : array, shape (J, 6, K)
-        Speed curves of the backing pump.
+        Speed curves of the backing pump. Of stacked systems that differ in them, and of all arrays
+        that do, a last axis holds each state's own.
     compression : array, shape (6, K)
         Leakage table of the booster.
     nodes : array, shape (3, N)

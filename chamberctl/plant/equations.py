@@ -57,9 +57,9 @@ def element_throughput(
         One of the kinds above.
     row : array, shape (ROW_WIDTH, ...)
         Parameters of the element, see `parts.py`.
-    curves : array, shape (J, 6, K)
+    curves : array, shape (J, 6, K, ...)
         Speed curves of the backing pump; read for BACKING_CURVES.
-    compression : array, shape (6, K)
+    compression : array, shape (6, K, ...)
         Leakage table of the booster; read for BOOSTER_TABLE.
     inlet_pressure_pa, outlet_pressure_pa : float or array
         Pressure at the element's two ends [Pa]; a backing pump does not read the second.
@@ -125,9 +125,9 @@ def net_flows(
         Kind of the element behind each node.
     rows : array, shape (N, ROW_WIDTH, ...)
         Parameters of the elements.
-    curves : array, shape (J, 6, K)
+    curves : array, shape (J, 6, K, ...)
         Speed curves of the backing pump.
-    compression : array, shape (6, K)
+    compression : array, shape (6, K, ...)
         Leakage table of the booster.
     nodes : array, shape (3, N, ...)
         For each node: purge flow into it, counted at T_ref [Pa m3/s]; vapor pressure of a cold

@@ -63,7 +63,9 @@ def true_pressure(system: System, gauge: Gauge, indicated_pa: Any) -> Any:
         return in_head
     pressure = in_head
     for _ in range(_ROUNDS):
-        pressure = in_head / _head_ratio(system, gauge, pressure)
+        before, pressure = pressure, in_head / _head_ratio(system, gauge, pressure)
+        if np.array_equal(pressure, before):
+            break
     return pressure
 
 

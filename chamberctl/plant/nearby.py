@@ -35,6 +35,8 @@ LARGEST_STEP = 1.5
 
 _STEP = 1e-30
 
+_TABLES = ("curves", "compression")
+
 
 @dataclass(frozen=True)
 class States:
@@ -85,8 +87,8 @@ def same_shape(one: Chain, other: Chain) -> bool:
     """Say whether two systems differ in numbers that can be stacked, and in nothing else."""
     return all(
         np.array_equal(getattr(one, name), getattr(other, name))
-        for name in ("kinds", "curves", "compression", "booster_map", "backing_map")
-    )
+        for name in ("kinds", "booster_map", "backing_map")
+    ) and all(getattr(one, name).shape == getattr(other, name).shape for name in _TABLES)
 
 
 def stacked(chains: Sequence[Chain], each: int) -> Chain:
@@ -108,7 +110,16 @@ def stacked(chains: Sequence[Chain], each: int) -> Chain:
     def joined(name: str) -> Array:
         return np.repeat(np.stack([getattr(c, name) for c in chains], axis=-1), each, axis=-1)
 
-    return replace(chains[0], rows=joined("rows"), nodes=joined("nodes"), vapor=joined("vapor"))
+    # tables are looked up faster where all systems share them
+    names = ["rows", "nodes", "vapor"]
+    names += [name for name in _TABLES if not _shared([getattr(c, name) for c in chains])]
+    return replace(chains[0], **{name: joined(name) for name in names})
+
+
+def _shared(tables: Sequence[Array]) -> bool:
+    """Say whether all tables are the same."""
+    first = tables[0]
+    return all(table is first or np.array_equal(table, first) for table in tables)
 
 
 def settle(chain: Chain, start: States, held: Held) -> States:
@@ -166,7 +177,7 @@ def settle(chain: Chain, start: States, held: Held) -> States:
 
 def _some(chain: Chain, which: NDArray[np.int64]) -> Chain:
     """Return the chain of some of its states, where it holds one for each."""
-    parts = {"rows": 3, "nodes": 3, "vapor": 2}
+    parts = {"rows": 3, "nodes": 3, "vapor": 2, "curves": 4, "compression": 3}
     return replace(
         chain,
         **{

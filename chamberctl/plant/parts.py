@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -88,6 +89,7 @@ def line_element(part: LinePart, gas: Gas) -> tuple[int, list[float], float]:
     return equations.PASSAGE, row, effective_volume([size], [part.temperature_k])
 
 
+@lru_cache(maxsize=64)
 def booster_element(booster: Booster, gas: Gas) -> tuple[int, list[float], Array]:
     """Kind, parameters and leakage table of a booster.
 
@@ -155,6 +157,7 @@ def _compression(booster: Booster) -> tuple[Array, Array]:
     return _SAMPLES_PA, compression
 
 
+@lru_cache(maxsize=64)
 def backing_element(backing: Backing, gas: Gas) -> tuple[int, list[float], Array]:
     """Kind, parameters and speed curves of a backing pump.
 
