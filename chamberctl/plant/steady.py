@@ -16,12 +16,10 @@ from scipy.optimize import elementwise
 from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
 from chamberctl.physics.loads import vapor_load
 from chamberctl.plant.chain import Chain
+from chamberctl.plant.inlet import inlet_pressure
 from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
 
 Array = NDArray[np.float64]
-
-LOWEST_NODE_PRESSURE_PA = 1e-20
-"""Lower end of the search for node pressures [Pa]; far below anything a dry pump reaches."""
 
 _LOAD_DECADES = 12.0
 """Decades of gas load that the search for a load covers."""
@@ -146,7 +144,7 @@ def _before_surface(chain: Chain, behind: Array, speed: Any, gas_load: Any, vapo
     pressures = np.empty((count, *np.shape(speed)))
     for element in range(count - 1, -1, -1):
         passing = gas_load + vapor + entered[element]
-        outlet = pressures[element] = _inlet_pressure(chain, element, outlet, speed, passing)
+        outlet = pressures[element] = inlet_pressure(chain, element, outlet, speed, passing)
     return pressures
 
 
@@ -188,39 +186,8 @@ def _from_exhaust(chain: Chain, first: int, speed: Any, leaving: Any) -> Array:
     pressures = np.empty((chain.size - first, *np.shape(speed)))
     for element in range(chain.size - 1, first - 1, -1):
         passing = leaving + purges[element - first]
-        outlet = pressures[element - first] = _inlet_pressure(
-            chain, element, outlet, speed, passing
-        )
+        outlet = pressures[element - first] = inlet_pressure(chain, element, outlet, speed, passing)
     return pressures
-
-
-def _inlet_pressure(
-    chain: Chain, element: int, outlet: Array, speed: Array, target: Array
-) -> Array:
-    """Inlet pressure at which one element passes the target throughput."""
-    low = np.log(LOWEST_NODE_PRESSURE_PA)
-    high = np.log(HIGHEST_PRESSURE_PA)
-
-    def excess(x: Any, outlet_pa: Any, n: Any, wanted: Any) -> Any:
-        return chain.throughput(element, np.exp(x), outlet_pa, n) - wanted
-
-    known = np.isfinite(outlet)
-    args: tuple[Array, ...] = (np.where(known, outlet, 1.0), speed, target)
-    low_x, high_x = np.full(outlet.shape, low), np.full(outlet.shape, high)
-    exists = known & (excess(low_x, *args) <= 0.0) & (excess(high_x, *args) >= 0.0)
-    if not np.any(exists):
-        return np.full(outlet.shape, np.nan)
-    args = tuple(
-        np.where(exists, part, fill) for part, fill in zip(args, (1.0, 1.0, 0.0), strict=True)
-    )
-    chosen = [np.atleast_1d(part)[np.atleast_1d(exists)] for part in args]
-    count = chosen[0].shape
-    root = elementwise.find_root(
-        excess, (np.full(count, low), np.full(count, high)), args=tuple(chosen)
-    ).x
-    result = np.full(np.atleast_1d(outlet).shape, np.nan)
-    result[np.atleast_1d(exists)] = np.exp(root)
-    return result.reshape(outlet.shape)
 
 
 def speed_for_pressure(
