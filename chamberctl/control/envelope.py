@@ -7,13 +7,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chamberctl.control.tolerance_cases import Case, Cases
 from chamberctl.plant.small_signal import loop_models
-from chamberctl.plant.variations import Outcome, outcomes
+from chamberctl.plant.variations import Outcome, outcomes, outcomes_from
 
 if TYPE_CHECKING:
     from chamberctl.plant.linear import LoopModel
+    from chamberctl.plant.nearby import States
     from chamberctl.plant.point import OperatingPoint
     from chamberctl.study import Study
 
@@ -111,21 +113,54 @@ def envelope_of(study: Study, points: Sequence[OperatingPoint], every: Sequence[
         return Envelope((), ())
     study = _with_points(study, held)
     changed = [_with_points(case.study, held) for case in every]
+    places = [point.where for point in points]
     plants: list[EnvelopePlant] = []
     lost: list[LostPlant] = []
     for case, outcome in zip(every, outcomes(study, points, changed, ends=False), strict=True):
-        usable = outcome.held & ~outcome.limited
-        usable[usable] = outcome.authority[usable] > 0.0
-        which = np.flatnonzero(usable)
-        names = [_where(points[int(i)].where, case.label) for i in which]
-        models = loop_models(outcome, which, names)
-        for i, name, model in zip(which, names, models, strict=True):
-            speed = float(outcome.speed[i])
-            plants.append(EnvelopePlant(name, points[int(i)].where, case, model, speed))
-        for i in np.flatnonzero(~usable):
-            where = _where(points[int(i)].where, case.label)
-            lost.append(LostPlant(where, _why_lost(outcome, int(i))))
+        usable = _usable(outcome)
+        plants += _plants(case, places, outcome, usable)
+        for i in np.flatnonzero(~usable).tolist():
+            lost.append(LostPlant(_where(places[i], case.label), _why_lost(outcome, i)))
     return Envelope(tuple(plants), tuple(lost))
+
+
+def plants_from(begun: Sequence[tuple[Case, States]]) -> list[list[EnvelopePlant]]:
+    """Return the plants of cases at the duty points of their own studies.
+
+    Parameters
+    ----------
+    begun : sequence of (Case, States)
+        The cases, with a state near each of their duty points.
+
+    Returns
+    -------
+    list of list of EnvelopePlant
+        Those of each case that have a loop.
+    """
+    found = outcomes_from([(case.study, near) for case, near in begun])
+    return [
+        _plants(case, [where for *_, where in case.study.duty_points()], outcome, _usable(outcome))
+        for (case, _), outcome in zip(begun, found, strict=True)
+    ]
+
+
+def _usable(outcome: Outcome) -> NDArray[np.bool_]:
+    """Say at which of its points an outcome has a loop."""
+    usable = outcome.held & ~outcome.limited
+    usable[usable] = outcome.authority[usable] > 0.0
+    return usable
+
+
+def _plants(
+    case: Case, places: Sequence[str], outcome: Outcome, usable: NDArray[np.bool_]
+) -> list[EnvelopePlant]:
+    which = np.flatnonzero(usable)
+    names = [_where(places[i], case.label) for i in which.tolist()]
+    models = loop_models(outcome, which, names)
+    return [
+        EnvelopePlant(name, places[i], case, model, float(outcome.speed[i]))
+        for i, name, model in zip(which.tolist(), names, models, strict=True)
+    ]
 
 
 def _with_points(study: Study, keep: Sequence[bool]) -> Study:

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.envelope import EnvelopePlant, envelope_of
+from chamberctl.control.envelope import EnvelopePlant, plants_from
 from chamberctl.display import number
 from chamberctl.plant.chain import build_chain, gauge_node
 from chamberctl.plant.gauge import true_pressure
-from chamberctl.plant.nearby import SPEED, Held, States, settle
+from chamberctl.plant.nearby import SPEED, Held, States, in_groups, joined, settle, stacked
 
 if TYPE_CHECKING:
     from chamberctl.control.tolerance_cases import Case
@@ -79,69 +79,102 @@ def plants_at_bends(points: Sequence[OperatingPoint], every: Iterable[Case]) -> 
     held = [point for point in points if point.feasible and not point.limited_by]
     if not held:
         return []
-    return [
-        plant
+    asked = [
+        (case, output, np.array(sorted(hold.setpoint_pa for hold in case.study.duty.holds)))
         for case in every
         for output in bends(case.study)
-        for plant in _beside(held, case, output)
+    ]
+    if not asked:
+        return []
+    rough = _at_outputs(held, asked)
+    asked = [
+        (case, output, _in_range(case.study, setpoint, states))
+        for (case, output, setpoint), states in zip(asked, rough, strict=True)
+    ]
+    asked = [one for one in asked if one[2].size]
+    exact = [
+        (*one, states)
+        for one, states in zip(asked, _at_outputs(held, asked), strict=True)
+        if np.any(states.found)
+    ]
+    begun = [_on_both_sides(case, setpoint, states) for case, _, setpoint, states in exact]
+    return [
+        _named(plant, output)
+        for (_, output, _, _), plants in zip(exact, plants_from(begun), strict=True)
+        for plant in plants
     ]
 
 
-def _beside(held: Sequence[OperatingPoint], case: Case, output: float) -> list[EnvelopePlant]:
-    """Return the plants of one case on either side of one bend."""
-    study = case.study
-    holds = sorted(study.duty.holds, key=lambda hold: hold.setpoint_pa)
-    setpoint = np.array([hold.setpoint_pa for hold in holds])
-    loads = [hold.gas_loads_pa_m3_s for hold in holds]
+def _in_range(study: Study, setpoint: Array, states: States) -> Array:
+    """Return the setpoints [Pa] whose gas load is in the duty's range, and those at its ends."""
+    loads = [
+        hold.gas_loads_pa_m3_s
+        for hold in sorted(study.duty.holds, key=lambda hold: hold.setpoint_pa)
+    ]
     low, high = (np.array([end(each) for each in loads]) for end in (min, max))
-    unmetered = study.system.gas_load.unmetered_pa_m3_s
-    first = _at_output(held, study, output, setpoint)
-    load = first.gas_load_pa_m3_s - unmetered
-    inside = first.found & (load >= low) & (load <= high)
+    load = states.gas_load_pa_m3_s - study.system.gas_load.unmetered_pa_m3_s
+    inside = states.found & (load >= low) & (load <= high)
     crossing = [_crossing(setpoint, load - end) for end in (low, high)]
-    asked = np.concatenate([setpoint[inside], *crossing])
-    if asked.size == 0:
-        return []
-    states = _at_output(held, study, output, asked)
-    asked, states = asked[states.found], states[states.found]
+    return np.concatenate([setpoint[inside], *crossing])
+
+
+def _on_both_sides(case: Case, setpoint: Array, states: States) -> tuple[Case, States]:
+    """Return the case at gas loads on either side of those of states, and the states for each."""
+    study, found = case.study, states.found
+    holds = sorted(study.duty.holds, key=lambda hold: hold.setpoint_pa)
+    load = states.gas_load_pa_m3_s[found] - study.system.gas_load.unmetered_pa_m3_s
     sides = np.array([1.0 - BESIDE, 1.0 + BESIDE])
     there = tuple(
         holds[0].model_copy(update={"setpoint_pa": pressure, "gas_loads_pa_m3_s": tuple(both)})
         for pressure, both in zip(
-            asked.tolist(),
-            np.outer(states.gas_load_pa_m3_s - unmetered, sides).tolist(),
-            strict=True,
+            setpoint[found].tolist(), np.outer(load, sides).tolist(), strict=True
         )
     )
     study = study.model_copy(update={"duty": study.duty.model_copy(update={"holds": there})})
-    begun = [
-        replace(
-            held[0], where=where, speed=output, gas_load_pa_m3_s=total,
-            node_pressures_pa=tuple(states.pressures_pa[:, place // 2].tolist()),
+    return case._replace(study=study), states[np.repeat(np.flatnonzero(found), 2)]
+
+
+def _at_outputs(
+    held: Sequence[OperatingPoint], asked: Sequence[tuple[Case, float, Array]]
+) -> list[States]:
+    """Return the steady states of cases with given outputs at readings [Pa]; gas loads match."""
+    result: dict[int, States] = {}
+    chains = [build_chain(case.study.system) for case, _, _ in asked]
+    for group in in_groups(chains):
+        some = [asked[i] for i in group]
+        sizes = [setpoint.size for _, _, setpoint in some]
+        start = joined([_nearest(held, output, setpoint) for _, output, setpoint in some])
+        node, wanted, outputs = [], [], []
+        for i, (case, output, setpoint) in zip(group, some, strict=True):
+            gauge = case.study.loop_gauge()
+            node.append(np.full(setpoint.size, gauge_node(chains[i], gauge)))
+            wanted.append(true_pressure(case.study.system, gauge, setpoint))
+            outputs.append(np.full(setpoint.size, output))
+        which, values = (
+            [np.concatenate(part) for part in pair]
+            for pair in (([np.full(n.size, SPEED) for n in node], node), (outputs, wanted))
         )
-        for place, (_, total, where) in enumerate(study.duty_points())
-    ]  # fmt: skip
-    found = envelope_of(study, begun, [case._replace(study=study)])
-    return [_named(plant, output) for plant in found.plants]
+        states = settle(
+            stacked([chains[i] for i in group], sizes),
+            start,
+            Held(np.array(which), np.array(values)),
+        )
+        for i, end, size in zip(group, np.cumsum(sizes), sizes, strict=True):
+            result[i] = states[slice(end - size, end)]
+    return [result[i] for i in range(len(asked))]
 
 
-def _at_output(
-    held: Sequence[OperatingPoint], study: Study, output: float, setpoint: Array
-) -> States:
-    """Return the steady states at readings [Pa] with the output given and the gas load to match."""
-    chain, gauge = build_chain(study.system), study.loop_gauge()
+def _nearest(held: Sequence[OperatingPoint], output: float, setpoint: Array) -> States:
+    """Return of known points the nearest ones to an output at readings [Pa]."""
     distance = np.abs(np.log([[point.indicated_pa] for point in held]) - np.log(setpoint))
     distance += np.abs(np.log([[point.speed] for point in held]) - np.log(output))
     near = [held[i] for i in np.argmin(distance, axis=0)]
-    start = States(
+    return States(
         np.array([point.node_pressures_pa for point in near]).T,
         np.array([point.speed for point in near]),
         np.array([point.gas_load_pa_m3_s for point in near]),
         np.ones(len(near), dtype=bool),
     )
-    wanted = true_pressure(study.system, gauge, setpoint)
-    which = np.repeat([[SPEED], [gauge_node(chain, gauge)]], len(near), axis=1)
-    return settle(chain, start, Held(which, np.array([np.full(len(near), output), wanted])))
 
 
 def _crossing(setpoint: Array, beyond: Array) -> Array:

@@ -25,10 +25,11 @@ from chamberctl.plant.gauge import true_pressure
 from chamberctl.plant.nearby import limited
 from chamberctl.plant.point import throughput_text
 from chamberctl.plant.point_findings import ROUNDING_PER_S
+from chamberctl.plant.response import response
 from chamberctl.plant.sensitivity import jacobian, state_matrix
 from chamberctl.plant.steady import load_for_pressure, steady_pressures
 from chamberctl.plant.tolerances import vary
-from chamberctl.plant.variations import Outcome, outcomes, response
+from chamberctl.plant.variations import Outcome, outcomes
 from chamberctl.study import with_value
 
 if TYPE_CHECKING:

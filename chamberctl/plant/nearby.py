@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +68,22 @@ class States:
         )
 
 
+def joined(parts: Sequence[States]) -> States:
+    """Return states one after the other.
+
+    Parameters
+    ----------
+    parts : sequence of States
+        At least one, of systems of the same size.
+    """
+    return States(
+        np.concatenate([part.pressures_pa for part in parts], axis=1),
+        np.concatenate([part.speed for part in parts]),
+        np.concatenate([part.gas_load_pa_m3_s for part in parts]),
+        np.concatenate([part.found for part in parts]),
+    )
+
+
 @dataclass(frozen=True)
 class Held:
     """What each of M states is asked at: two quantities and their values.
@@ -91,29 +108,48 @@ def same_shape(one: Chain, other: Chain) -> bool:
     ) and all(getattr(one, name).shape == getattr(other, name).shape for name in _TABLES)
 
 
-def stacked(chains: Sequence[Chain], each: int) -> Chain:
+def in_groups(chains: Sequence[Chain]) -> list[list[int]]:
+    """Return the indices of systems that can be stacked, group by group.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+        Systems.
+    """
+    groups: list[list[int]] = []
+    for index, chain in enumerate(chains):
+        for group in groups:
+            if same_shape(chains[group[0]], chain):
+                group.append(index)
+                break
+        else:
+            groups.append([index])
+    return groups
+
+
+def stacked(chains: Sequence[Chain], each: int | Sequence[int]) -> Chain:
     """Join systems of the same shape into one with a state axis.
 
     Parameters
     ----------
     chains : sequence of Chain
         Systems for which `same_shape` holds.
-    each : int
+    each : int or sequence of int
         States of each system, side by side.
 
     Returns
     -------
     Chain
-        For `net_flows` with len(chains) x each states; the volumes are the first system's.
+        For `net_flows` with all these states; the volumes are the first system's.
     """
 
-    def joined(name: str) -> Array:
+    def side_by_side(name: str) -> Array:
         return np.repeat(np.stack([getattr(c, name) for c in chains], axis=-1), each, axis=-1)
 
     # tables are looked up faster where all systems share them
-    names = ["rows", "nodes", "vapor"]
-    names += [name for name in _TABLES if not _shared([getattr(c, name) for c in chains])]
-    return replace(chains[0], **{name: joined(name) for name in names})
+    own = [name for name in _TABLES if not _shared([getattr(c, name) for c in chains])]
+    arrays: dict[str, Any] = {name: side_by_side(name) for name in ("rows", "nodes", "vapor", *own)}
+    return replace(chains[0], **arrays)
 
 
 def _shared(tables: Sequence[Array]) -> bool:

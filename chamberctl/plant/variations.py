@@ -17,14 +17,15 @@ from chamberctl.plant.nearby import (
     SPEED,
     Held,
     States,
+    in_groups,
+    joined,
     limited,
-    same_shape,
     settle,
     stacked,
 )
 from chamberctl.plant.point import OperatingPoint
-from chamberctl.plant.sensitivity import jacobian, state_matrix
-from chamberctl.plant.steady import load_for_pressure, speed_for_pressure, steady_pressures
+from chamberctl.plant.sensitivity import jacobian
+from chamberctl.plant.steady import speed_for_pressure, steady_pressures
 
 if TYPE_CHECKING:
     from chamberctl.study import Study
@@ -87,26 +88,6 @@ class Outcome:
     by_speed: Array
 
 
-@dataclass(frozen=True)
-class Response:
-    """How fast the held points of an outcome move; NaN where not held.
-
-    Parameters
-    ----------
-    time_constant_s : array, shape (P,)
-        Slowest time constant of the vacuum system [s].
-    slew_down_pa_s, slew_up_pa_s : array, shape (P,)
-        Quasi-steady rates of fall at maximum and rise at minimum speed [Pa/s].
-    at_full_speed_pa : array, shape (N, P)
-        Node pressures that hold the chamber where it is at maximum speed, with more gas [Pa].
-    """
-
-    time_constant_s: Array
-    slew_down_pa_s: Array
-    slew_up_pa_s: Array
-    at_full_speed_pa: Array
-
-
 def outcomes(
     study: Study, points: Sequence[OperatingPoint], changed: Sequence[Study], *, ends: bool = True
 ) -> tuple[Outcome, ...]:
@@ -133,22 +114,43 @@ def outcomes(
     chains = [build_chain(one.system) for one in changed]
     keys = [_steady_key(one, its) for one, its in zip(changed, chains, strict=True)]
     first = {key: index for index, key in reversed(list(enumerate(keys)))}
-    groups: list[list[int]] = []
-    for index in sorted(first.values()):
-        for group in groups:
-            if same_shape(chains[group[0]], chains[index]):
-                group.append(index)
-                break
-        else:
-            groups.append([index])
-    found: dict[int, Outcome] = {}
-    for group in groups:
-        part = _together([changed[i] for i in group], [chains[i] for i in group], start)
-        found |= dict(zip(group, part, strict=True))
+    once = sorted(first.values())
+    part = _grouped([changed[i] for i in once], [chains[i] for i in once], [start] * len(once))
+    found = dict(zip(once, part, strict=True))
     return tuple(
         replace(found[first[key]], study=one, chain=its)
         for key, one, its in zip(keys, changed, chains, strict=True)
     )
+
+
+def outcomes_from(begun: Sequence[tuple[Study, States]]) -> tuple[Outcome, ...]:
+    """Find the duty points of studies, each from states of its own; ends of windows are not found.
+
+    Parameters
+    ----------
+    begun : sequence of (Study, States)
+        Studies, with a state near each of the duty points.
+
+    Returns
+    -------
+    tuple of Outcome
+        One for each study.
+    """
+    chains = [build_chain(study.system) for study, _ in begun]
+    return tuple(_grouped([one for one, _ in begun], chains, [near for _, near in begun]))
+
+
+def _grouped(
+    studies: Sequence[Study], chains: Sequence[Chain], starts: Sequence[States]
+) -> list[Outcome]:
+    """Outcomes of studies, those together whose systems can be stacked."""
+    found: dict[int, Outcome] = {}
+    for group in in_groups(chains):
+        part = _together(
+            [studies[i] for i in group], [chains[i] for i in group], [starts[i] for i in group]
+        )
+        found |= dict(zip(group, part, strict=True))
+    return [found[i] for i in range(len(studies))]
 
 
 def _steady_key(study: Study, chain: Chain) -> tuple[object, ...]:
@@ -195,11 +197,13 @@ def _starts(
     )
 
 
-def _together(studies: Sequence[Study], chains: Sequence[Chain], start: States) -> list[Outcome]:
+def _together(
+    studies: Sequence[Study], chains: Sequence[Chain], starts: Sequence[States]
+) -> list[Outcome]:
     """Outcomes of studies whose systems can be stacked."""
-    each = start.speed.size
+    sizes = [start.speed.size for start in starts]
     which, values = [], []
-    for one, chain in zip(studies, chains, strict=True):
+    for one, chain, each in zip(studies, chains, sizes, strict=True):
         setpoints, loads = (np.array(part) for part in zip(*one.duty_values(), strict=True))
         gauge, drive = one.loop_gauge(), one.system.drive
         wanted = true_pressure(one.system, gauge, setpoints.astype(float))
@@ -213,22 +217,44 @@ def _together(studies: Sequence[Study], chains: Sequence[Chain], start: States) 
         np.stack([first, np.full(first.size, GAS_LOAD)]),
         np.concatenate([np.array(pair) for pair in values], axis=1),
     )
-    states = settle(
-        stacked(chains, each),
-        start[np.tile(np.arange(each), len(chains))],
-        held,
-    )
-    asked = [held.values[:, i * each : (i + 1) * each] for i in range(len(chains))]
-    found = [
-        _outcome(one, chain, states[slice(i * each, (i + 1) * each)], asked[i])
-        for i, (one, chain) in enumerate(zip(studies, chains, strict=True))
-    ]
+    start = joined(starts)
+    states = settle(stacked(chains, sizes), start, held)
+    ends = _ends_of_lost(studies, chains, start, states, held)
+    found = []
+    for one, chain, end, each in zip(studies, chains, np.cumsum(sizes), sizes, strict=True):
+        own = slice(end - each, end)
+        found.append(_outcome(one, chain, states[own], held.values[:, own], ends[..., own]))
     return _with_authority(found)
+
+
+def _ends_of_lost(
+    studies: Sequence[Study], chains: Sequence[Chain], start: States, states: States, held: Held
+) -> Array:
+    """Node pressures at maximum and at minimum speed, shape (2, N, M), of points not found.
+
+    NaN elsewhere, where the search from near by did not settle, and where the window's ends were
+    asked for: those are among the states.
+    """
+    ends = np.full((2, *states.pressures_pa.shape), np.nan)
+    counts = [len(one.duty_values()) for one in studies]
+    lost = np.flatnonzero(~states.found)
+    if sum(counts) < states.speed.size or lost.size == 0:
+        return ends
+    owner = np.repeat(np.arange(len(studies)), counts)[lost]
+    lost_chain = stacked(chains, np.bincount(owner, minlength=len(chains)).tolist())
+    for end, name in enumerate(("maximum_speed", "minimum_speed")):
+        speeds = np.array([getattr(studies[i].system.drive, name) for i in owner])
+        kinds = np.repeat([[SPEED], [GAS_LOAD]], lost.size, axis=1)
+        there = settle(
+            lost_chain, start[lost], Held(kinds, np.stack([speeds, held.values[1, lost]]))
+        )
+        ends[end][:, lost] = np.where(there.found, there.pressures_pa, np.nan)
+    return ends
 
 
 def _with_authority(found: Sequence[Outcome]) -> list[Outcome]:
     """Differentiate all held states of the outcomes, which can be stacked, in one go."""
-    count = found[0].held.size
+    counts = [one.held.size for one in found]
     held = np.concatenate([one.held for one in found])
     if not np.any(held):
         return list(found)
@@ -237,10 +263,10 @@ def _with_authority(found: Sequence[Outcome]) -> list[Outcome]:
         for name in ("pressures_pa", "speed", "gas_load_pa_m3_s")
     )
     filled = (np.where(held, pressures, 1.0), np.where(held, speed, 1.0), load)
-    derivatives = jacobian(stacked([one.chain for one in found], count), *filled)
+    derivatives = jacobian(stacked([one.chain for one in found], counts), *filled)
     result = []
-    for i, one in enumerate(found):
-        part = slice(i * count, (i + 1) * count)
+    for one, end, count in zip(found, np.cumsum(counts), counts, strict=True):
+        part = slice(end - count, end)
         by_pressure, by_speed = (
             np.where(one.held.reshape(-1, *[1] * (d.ndim - 1)), d[part], np.nan)
             for d in derivatives
@@ -260,7 +286,9 @@ def _with_authority(found: Sequence[Outcome]) -> list[Outcome]:
     return result
 
 
-def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcome:
+def _outcome(
+    study: Study, chain: Chain, states: States, asked: Array, ends_of_lost: Array
+) -> Outcome:
     """One study's outcome; states that the search from near by left open are searched anew."""
     system, gauge = study.system, study.loop_gauge()
     node, drive = gauge_node(chain, gauge), system.drive
@@ -271,7 +299,8 @@ def _outcome(study: Study, chain: Chain, states: States, asked: Array) -> Outcom
     if before:
         ends, open_ends = states.pressures_pa[:, :before].copy(), ~states.found[:before]
     else:
-        ends, open_ends = np.full((chain.size, 2 * count), np.nan), np.tile(~settled, 2)
+        ends = np.concatenate(list(ends_of_lost), axis=1)
+        open_ends = np.tile(~settled, 2) & np.isnan(ends[0])
     if np.any(open_ends):
         speeds = np.repeat([drive.maximum_speed, drive.minimum_speed], count)
         ends[:, open_ends] = steady_pressures(
@@ -313,66 +342,3 @@ def _between(low: Array, value: Array, high: Array) -> NDArray[np.bool_]:
     """Say where a value lies in the window; an end that does not exist bounds nothing above."""
     top = np.where(np.isnan(high), np.inf, high)
     return np.asarray((value >= low * (1.0 - _EDGE)) & (value <= top * (1.0 + _EDGE)))
-
-
-def response(outcome: Outcome) -> Response:
-    """Find how fast the held points move.
-
-    Parameters
-    ----------
-    outcome : Outcome
-        An outcome.
-
-    Returns
-    -------
-    Response
-        Time constants and quasi-steady rates.
-
-    Notes
-    -----
-    The rates are (S(max) p - q)/V and (q - S(min) p)/V at the chamber, with every other node at
-    rest, as in `operating.slew_rates`.
-    """
-    drive, chain, held = outcome.study.system.drive, outcome.chain, outcome.held
-    tau, down, up = (np.full(held.shape, np.nan) for _ in range(3))
-    full = np.full(outcome.pressures_pa.shape, np.nan)
-    if np.any(held):
-        pressures, load = outcome.pressures_pa[:, held], outcome.gas_load_pa_m3_s[held]
-        poles = np.linalg.eigvals(state_matrix(chain, outcome.by_pressure[held], pressures))
-        tau[held] = 1.0 / np.min(np.abs(poles), axis=1)
-        ends = np.repeat([drive.maximum_speed, drive.minimum_speed], load.size)
-        carried, nodes = _carried(chain, pressures, outcome.speed[held], load, ends)
-        volume = chain.volumes_m3[0]
-        down[held] = (carried[: load.size] - load) / volume
-        up[held] = (load - carried[load.size :]) / volume
-        full[:, held] = nodes[:, : load.size]
-    return Response(tau, down, up, full)
-
-
-def _carried(
-    chain: Chain, pressures: Array, speed: Array, load: Array, outputs: Array
-) -> tuple[Array, Array]:
-    """Gas load that other speeds carry at the same chamber pressures, and node pressures then.
-
-    The states are repeated for each group of `outputs`; backflow counts as 0.
-    """
-    count, repeated = outputs.size, outputs.size // speed.size
-    start = States(
-        np.tile(pressures, repeated),
-        np.tile(speed, repeated),
-        np.tile(load, repeated),
-        np.ones(count, dtype=bool),
-    )
-    held = Held(
-        np.stack([np.zeros(count, dtype=np.int64), np.full(count, SPEED)]),
-        np.stack([start.pressures_pa[0], outputs]),
-    )
-    found = settle(chain, start, held)
-    carried, nodes = np.maximum(found.gas_load_pa_m3_s, 0.0), found.pressures_pa.copy()
-    if not np.all(found.found):
-        missing = ~found.found
-        carried[missing] = load_for_pressure(
-            chain, start.pressures_pa[0, missing], outputs[missing]
-        )
-        nodes[:, missing] = steady_pressures(chain, outputs[missing], carried[missing])
-    return carried, nodes

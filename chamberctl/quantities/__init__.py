@@ -10,6 +10,7 @@ import difflib
 import math
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 from types import MappingProxyType
 from typing import NoReturn, TypeVar
 
@@ -117,6 +118,7 @@ def _refuse_number(plain: str, given: str) -> NoReturn:
     )
 
 
+@lru_cache(maxsize=1024)
 def _spelled(unit: str) -> str:
     """Spell a unit as the tables do."""
     text = " ".join(unit.translate(_CHARACTERS).split())
@@ -324,8 +326,9 @@ def dimension_of(unit: str) -> str:
     QuantityError
         The unit stands in no table.
     """
+    spelled = _spelled(unit)
     for name, table in DIMENSIONS.items():
-        if _spelled(unit) in table.units:
+        if spelled in table.units:
             return name
     _scale(unit, "throughput", _shown(unit))
     return "throughput"

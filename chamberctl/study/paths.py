@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache, lru_cache
 from typing import Any
 
 from chamberctl.study.fields import Part, Spec, specs
@@ -13,6 +14,11 @@ _STEP = re.compile(r"([A-Za-z0-9_-]+)(?:\[([0-9]+)\])?")
 
 def split_path(path: str) -> list[str | int]:
     """Return the keys and indices of a path; ValueError where it is none."""
+    return list(_steps(path))
+
+
+@lru_cache(maxsize=4096)
+def _steps(path: str) -> tuple[str | int, ...]:
     steps: list[str | int] = []
     for text in path.split("."):
         match = _STEP.fullmatch(text)
@@ -21,7 +27,7 @@ def split_path(path: str) -> list[str | int]:
         steps.append(match[1])
         if match[2] is not None:
             steps.append(int(match[2]))
-    return steps
+    return tuple(steps)
 
 
 def field_at(study: Study, path: str) -> tuple[Spec, Any]:
@@ -88,11 +94,19 @@ def with_value(study: Study, path: str, value: Any) -> Study:
 
 def _attribute(part: Part, key: str) -> tuple[str, Spec]:
     """Return attribute and declaration of a key; of several that share it, the one in use."""
-    found = [(name, spec) for name, spec in specs(type(part)).items() if spec.key == key]
+    found = _declared(type(part), key)
     if not found:
         raise KeyError(key)
+    if len(found) == 1:
+        return found[0]
     used = [item for item in found if getattr(part, item[0]) is not None]
     return (used or found)[0]
+
+
+@cache
+def _declared(part: type[Part], key: str) -> tuple[tuple[str, Spec], ...]:
+    """Return attributes and declarations of a key, which several may share."""
+    return tuple((name, spec) for name, spec in specs(part).items() if spec.key == key)
 
 
 def _replaced(place: Any, steps: list[str | int], value: Any) -> Any:

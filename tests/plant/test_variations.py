@@ -11,9 +11,10 @@ from chamberctl.plant import nearby
 from chamberctl.plant.chain import build_chain
 from chamberctl.plant.linearize import linearize
 from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
+from chamberctl.plant.response import response
 from chamberctl.plant.small_signal import loop_models
 from chamberctl.plant.tolerances import envelope_cases, toleranced_fields, vary
-from chamberctl.plant.variations import outcomes, response
+from chamberctl.plant.variations import outcomes
 from chamberctl.plant.window import duty_points, operating_window
 from chamberctl.study import Study, load
 from tests.house import EVERY_PRESET
