@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from chamberctl.control.dense_envelope import corner_envelope, fine_envelope
+from chamberctl.control.dense_envelope import corner_envelope, fine_envelopes
 from chamberctl.control.envelope import Envelope
 from chamberctl.control.finder import NEAR
 from chamberctl.control.gain_gaps import turns
@@ -195,6 +195,7 @@ class Fine:
         self, cases: Sequence[Case], limits: LoopLimits, optimum: Optimum
     ) -> list[EnvelopePlant]:
         """Return plants of the cases that break limits most."""
+        self._make([case for case in cases if case.label not in {*self.made, *self.seen}])
         joining = []
         for case in cases:
             if case.label not in self.seen:
@@ -204,9 +205,13 @@ class Fine:
                 joining += watched.breaking(limits, optimum)
         return joining
 
+    def _make(self, cases: Sequence[Case]) -> None:
+        """Make the plants of cases, which is quicker for all of them at once."""
+        if cases:
+            found = fine_envelopes(self.problem.finely, cases)
+            self.made |= {case.label: one for case, one in zip(cases, found, strict=True)}
+
     def _watched(self, case: Case) -> Watched | None:
-        if case.label not in self.made:
-            self.made[case.label] = fine_envelope(self.problem.finely, [case])
         plants = tuple(plant for plant in self.made[case.label].plants if self.within(plant))
         return Watched(self.problem, Envelope(plants, ())) if plants else None
 

@@ -116,6 +116,30 @@ def fine_envelope(
     return Envelope((*found.plants, *plants_at_bends(finely[1], same)), found.lost)
 
 
+def fine_envelopes(
+    finely: tuple[Study, Sequence[OperatingPoint]], every: Sequence[Case]
+) -> list[Envelope]:
+    """Return what `fine_envelope` does, for each case apart, but found together.
+
+    Parameters
+    ----------
+    finely, every
+        As for `fine_envelope`.
+
+    Returns
+    -------
+    list of Envelope
+        Plants of each case; what is lost is not told.
+    """
+    cases = Cases(finely[0])
+    found = fine_envelope(finely, every).plants
+    labels = [cases.same(case).label for case in every]
+    return [
+        Envelope(tuple(plant for plant in found if plant.case.label == label), ())
+        for label in labels
+    ]
+
+
 def corner_envelope(study: Study, points: Sequence[OperatingPoint]) -> Envelope:
     """Return the duty points with every tolerance at one of its ends, all at once.
 

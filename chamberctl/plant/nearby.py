@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
 from chamberctl.plant.chain import Chain
+from chamberctl.plant.sensitivity import flows_and_derivatives
 
 Array = NDArray[np.float64]
 
@@ -33,8 +34,6 @@ SETTLED = 1e-10
 
 LARGEST_STEP = 1.5
 """Longest step in ln p and ln n, so that a far state is walked to and not jumped past."""
-
-_STEP = 1e-30
 
 _TABLES = ("curves", "compression")
 
@@ -230,17 +229,11 @@ def _step(
     """One Newton step for balances and held quantities, and how far off they are (relative)."""
     size, count = chain.size, z.shape[1]
     pressures, speed, load = np.exp(z[:size]), np.exp(z[size]), z[size + 1] * scale
-    # every direction of change in one call: shape (directions, states) behind the nodes
-    moved = np.repeat(pressures[:, None].astype(complex), size + 1, axis=1)
-    output = np.repeat(speed[None].astype(complex), size + 1, axis=0)
-    nodes = np.arange(size)
-    moved[nodes, nodes] *= 1.0 + 1j * _STEP
-    output[size] *= 1.0 + 1j * _STEP
-    flows = chain.net_flows(moved, output, load)
+    flows, derivatives = flows_and_derivatives(chain, pressures, speed, load)
     matrix = np.zeros((count, size + 2, size + 2))
     rest = np.zeros((count, size + 2))
-    matrix[:, :size, : size + 1] = (flows.imag / (_STEP * scale)).transpose(2, 0, 1)
-    rest[:, :size] = (flows[:, 0].real / scale).T
+    matrix[:, :size, : size + 1] = (derivatives / scale).transpose(2, 0, 1)
+    rest[:, :size] = (flows / scale).T
     matrix[:, 0, size + 1] = 1.0
     states = np.arange(count)
     for k in (0, 1):

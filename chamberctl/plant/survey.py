@@ -15,9 +15,9 @@ from chamberctl.physics.passages import VISCOUS_BELOW_KNUDSEN, flow_regime
 from chamberctl.plant import equations
 from chamberctl.plant.chain import Chain, gauge_node
 from chamberctl.plant.gauge import reading
-from chamberctl.plant.nearby import SPEED, Held, States, settle
+from chamberctl.plant.nearby import SPEED, Held, States, joined, settle
 from chamberctl.plant.pump_data import outside_backing_data, outside_booster_data
-from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
+from chamberctl.plant.sensitivity import jacobian, slowest_time_constant, speed_authority
 from chamberctl.plant.steady import load_for_pressure, steady_pressures
 from chamberctl.study.flowing import system_gas
 
@@ -89,9 +89,9 @@ def survey(chain: Chain, system: System, gauge: Gauge, speed: Any, gas_load_pa_m
     authority = np.full(pressures.shape, np.nan)
     time_constant = np.full(n.shape, np.nan)
     if np.any(feasible):
-        known = (pressures[:, feasible], n[feasible], load[feasible])
-        authority[:, feasible] = speed_authority(chain, *known)
-        time_constant[feasible] = slowest_time_constant(chain, *known)
+        by_pressure, by_speed = jacobian(chain, pressures[:, feasible], n[feasible], load[feasible])
+        authority[:, feasible] = speed_authority(by_pressure, by_speed, n[feasible])
+        time_constant[feasible] = slowest_time_constant(chain, by_pressure, pressures[:, feasible])
     ratio, difference, limited_by = _booster_state(chain, pressures)
     authority = np.where(limited_by == "", authority, 0.0)
     slew_down, slew_up = _slew(chain, system, pressures, n, load)
@@ -145,23 +145,25 @@ def _slew(
     if np.any(feasible):
         known = States(pressures[:, feasible], speed[feasible], load[feasible], feasible[feasible])
         volume, drive = chain.volumes_m3[0], system.drive
-        down[feasible] = (_carried(chain, known, drive.maximum_speed) - load[feasible]) / volume
-        up[feasible] = (load[feasible] - _carried(chain, known, drive.minimum_speed)) / volume
+        ends = np.repeat([drive.maximum_speed, drive.minimum_speed], load[feasible].size)
+        fastest, slowest = np.split(_carried(chain, joined([known, known]), ends), 2)
+        down[feasible] = (fastest - load[feasible]) / volume
+        up[feasible] = (load[feasible] - slowest) / volume
     return down, up
 
 
-def _carried(chain: Chain, known: States, speed: float) -> Array:
-    """Gas load that would hold the same chamber pressures at another speed [Pa m3/s]."""
+def _carried(chain: Chain, known: States, speed: Array) -> Array:
+    """Gas load that would hold the same chamber pressures at other speeds [Pa m3/s]."""
     count = known.speed.size
     held = Held(
         np.array([np.full(count, SPEED), np.zeros(count, dtype=np.int64)]),
-        np.array([np.full(count, speed), known.pressures_pa[0]]),
+        np.array([speed, known.pressures_pa[0]]),
     )
     states = settle(chain, known, held)
     carried = np.maximum(states.gas_load_pa_m3_s, 0.0)
     lost = ~states.found
     if np.any(lost):
-        carried[lost] = load_for_pressure(chain, known.pressures_pa[0, lost], speed)
+        carried[lost] = load_for_pressure(chain, known.pressures_pa[0, lost], speed[lost])
     return carried
 
 

@@ -10,7 +10,7 @@ from chamberctl.plant.gauge import reading
 from chamberctl.plant.linearize import linearize
 from chamberctl.plant.operating import point_at
 from chamberctl.plant.point import OperatingPoint
-from chamberctl.plant.sensitivity import slowest_time_constant, speed_authority
+from chamberctl.plant.sensitivity import jacobian, slowest_time_constant, speed_authority
 from chamberctl.plant.survey import survey
 from chamberctl.study import Gauge, System
 from tests.plant.library_plant import library_plant
@@ -37,9 +37,9 @@ def check_against_complex_step(
     node = gauge_node(chain, gauge)
     found = survey(chain, system, gauge, speeds, loads)
     assert np.all(found.feasible)
-    arguments = (found.pressures_pa, speeds, loads)
-    authority = speed_authority(chain, *arguments)
-    slowest = slowest_time_constant(chain, *arguments)
+    by_pressure, by_speed = jacobian(chain, found.pressures_pa, speeds, loads)
+    authority = speed_authority(by_pressure, by_speed, speeds)
+    slowest = slowest_time_constant(chain, by_pressure, found.pressures_pa)
     shown = reading(system, gauge, found.pressures_pa[node] * (1.0 + 1e-30j))
     steepness = np.imag(shown) / np.real(shown) / 1e-30
     for index in range(speeds.size):
