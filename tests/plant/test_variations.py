@@ -164,3 +164,25 @@ def test_systems_with_other_parts_are_not_stacked() -> None:
     own = build_chain(furnace.system)
     assert nearby.same_shape(own, own)
     assert not nearby.same_shape(own, chains[0])  # a table of leakage instead of numbers
+
+
+@pytest.mark.parametrize("name", ["freeze-dryer", "heat-treatment-furnace"])
+def test_systems_with_tables_of_their_own_flow_as_each_does_alone(name: str) -> None:
+    study = load(f"preset:{name}")
+    paths = [f.path for f in toleranced_fields(study) if "backing" in f.path or "booster" in f.path]
+    changed = [vary(study, path, 1.07).system for path in paths]
+    chains = [build_chain(system) for system in (study.system, *changed)]
+    for group in nearby.in_groups(chains):
+        some = [chains[i] for i in group]
+        together = nearby.stacked(some, range(1, len(some) + 1))
+        count = len(some) * (len(some) + 1) // 2
+        pressures = np.geomspace(3.0, 3e3, count * some[0].size).reshape(count, -1).T
+        speed, load_pa_m3_s = np.linspace(0.2, 1.0, count), np.full(count, 2.0)
+        flows = together.net_flows(pressures + 1e-30j, speed, load_pa_m3_s)
+        end = np.cumsum(range(1, len(some) + 1))
+        for chain, last, size in zip(some, end, range(1, len(some) + 1), strict=True):
+            own = slice(last - size, last)
+            alone = chain.net_flows(pressures[:, own] + 1e-30j, speed[own], load_pa_m3_s[own])
+            np.testing.assert_allclose(flows[:, own], alone, rtol=1e-13)
+    tables = {chain.curves.tobytes() for chain in chains}
+    assert len(tables) > len(nearby.in_groups(chains))
