@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from contextvars import ContextVar
 from multiprocessing import connection
 from typing import Any, Generic, TypeVar
 
@@ -115,7 +116,9 @@ class Desk:
         self._busy = executor is None
         self._lock = threading.Lock()
 
-    def lay_down(self, function: Callable[..., T], *arguments: Any) -> Piece[T]:
+    def lay_down(
+        self, function: Callable[..., T], *arguments: Any, urgent: bool = False
+    ) -> Piece[T]:
         """Return a piece of work that anybody may take from now on.
 
         Parameters
@@ -124,10 +127,12 @@ class Desk:
             At the top level of a module, as another process has to find it.
         *arguments : object
             Its arguments.
+        urgent : bool
+            Whether it comes before all that lies there.
         """
         piece: Piece[T] = Piece(self, function, arguments)
         with self._lock:
-            self._waiting.append(piece)
+            (self._waiting.appendleft if urgent else self._waiting.append)(piece)
             idle, self._busy = not self._busy, True
         if idle:
             self._hand_over()
@@ -167,22 +172,33 @@ class Desk:
             self._hand_over()
 
 
+_SHARED: ContextVar[Desk | None] = ContextVar("desk", default=None)
+
+
+def desk() -> Desk:
+    """Return the desk that work is shared on here; one without a helper outside `desk_beside`."""
+    return _SHARED.get() or Desk()
+
+
 @contextmanager
 def desk_beside() -> Iterator[Desk]:
-    """A desk with one process beside this one; work that nobody waits for is given up at the end.
+    """Share work with one process beside this one, on the desk that `desk` then returns.
 
-    On a single core there is no other process.
+    Work that nobody waits for is given up at the end. On a single core there is no other process.
     """
     if (os.cpu_count() or 1) < 2:
         yield Desk()
         return
     others = set(multiprocessing.active_children())
     with Workers(1) as executor:
+        shared = Desk(executor)
+        before = _SHARED.set(shared)
         try:
-            yield Desk(executor)
+            yield shared
         except BaseException:  # refused or stopped: nobody needs what the other process is at
             for process in set(multiprocessing.active_children()) - others:
                 process.terminate()
             raise
         finally:
+            _SHARED.reset(before)
             executor.shutdown(wait=False, cancel_futures=True)

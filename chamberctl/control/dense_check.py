@@ -16,6 +16,7 @@ from chamberctl.control.loop_excess import excesses, sharpened
 from chamberctl.control.loop_grid import Shape, loop_grid
 from chamberctl.control.optimum import optimum_of
 from chamberctl.errors import Infeasible
+from chamberctl.workers import desk
 
 if TYPE_CHECKING:
     from chamberctl.control.envelope import EnvelopePlant
@@ -88,8 +89,9 @@ def densely(
     Infeasible
         If no gain does for the plants that joined, or they do not come to an end.
     """
+    at_corners = desk().lay_down(_corners, problem, urgent=True)
     dense = Watched(problem, problem.dense)
-    corners = Watched(problem, corner_envelope(problem.study, problem.points))
+    corners = at_corners.result()
     every = tuple(plants)
     fine = Fine(problem, {})
     for _ in range(ROUNDS):
@@ -162,6 +164,11 @@ class Watched:
         peaks = 1.0 / np.abs(1.0 + gain * self.grid.plant * self.grid.law(shape))
         at = int(np.argmax(peaks))
         return self.plants[int(self.grid.row[at]) % len(self.plants)].where, float(peaks[at])
+
+
+def _corners(problem: Problem) -> Watched:
+    """Return the plants with every tolerance at one of its ends."""
+    return Watched(problem, corner_envelope(problem.study, problem.points))
 
 
 class Fine:

@@ -13,6 +13,7 @@ from chamberctl.control.envelope import envelope_of
 from chamberctl.control.pace import limit_text
 from chamberctl.control.tolerance_cases import Cases
 from chamberctl.display import number
+from chamberctl.workers import desk
 
 if TYPE_CHECKING:
     from chamberctl.control.envelope import EnvelopePlant
@@ -90,20 +91,29 @@ def _eased(
     """Yield kind, name, words and the integral action then."""
     binding = [plants[one.plant] for one in optimum.bindings]
     inputs = {group.name for group in Cases(problem.study).groups}
+    knowing = {
+        name: desk().lay_down(_knowing, problem, plants, limits, name, urgent=True)
+        for name in _first((plant.case.moved for plant in binding), MOST_INPUTS)
+    }
     whole = problem.finder(plants)
     for limit in dict.fromkeys(one.limit for one in optimum.bindings):
         looser, words = _looser(limits, limit)
         yield "limit", limit, words, whole.solve(looser).integral_action
-    for name in _first((plant.case.moved for plant in binding), MOST_INPUTS):
-        known = _as_stated(problem, plants, name)
-        action = problem.finder(known).solve(limits).integral_action
-        words = f"knowing {name} exactly" if name in inputs else f"ruling out: {name}"
-        yield "input", name, words, action
     for at in _first(((plant.at,) for plant in binding), MOST_POINTS):
         rest = [number for number, plant in enumerate(plants) if plant.at != at]
         if rest:
             action = whole.only(rest).solve(limits).integral_action
             yield "duty", at, f"leaving out {at}", action
+    for name, piece in reversed(knowing.items()):
+        words = f"knowing {name} exactly" if name in inputs else f"ruling out: {name}"
+        yield "input", name, words, piece.result()
+
+
+def _knowing(
+    problem: Problem, plants: Sequence[EnvelopePlant], limits: LoopLimits, name: str
+) -> float:
+    """Return the integral action where one thing is as the study states it."""
+    return problem.finder(_as_stated(problem, plants, name)).solve(limits).integral_action
 
 
 def _first(names: Iterator[tuple[str, ...]], most: int) -> list[str]:

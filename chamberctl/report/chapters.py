@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chamberctl.errors import Infeasible
@@ -58,6 +59,7 @@ class Chapters:
     def __init__(self, study: Study, desk: Desk, window: OperatingWindow | None = None) -> None:
         self.study = study
         self._desk = desk
+        desk.lay_down(import_module, "chamberctl.figures")  # while there is nothing else to do
         self._plain = desk.lay_down(_plain, study, window)
         self._pieces: dict[str, Piece[Any]] = {}
 
