@@ -8,6 +8,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -15,6 +16,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from contextlib import contextmanager
 from contextvars import ContextVar
 from multiprocessing import connection
+from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from chamberctl.memory import collect_rarely
@@ -156,7 +158,7 @@ class Desk:
         assert self._executor is not None
         try:
             future = self._executor.submit(piece.function, *piece.arguments)
-        except RuntimeError as error:  # closed or broken; no more is handed over
+        except (RuntimeError, OSError) as error:  # closed, broken or not to be started: not again
             piece.elsewhere.set_exception(BrokenExecutor(str(error)))
             return
         future.add_done_callback(lambda done: self._done(piece, done))
@@ -172,6 +174,21 @@ class Desk:
             self._hand_over()
 
 
+def _is_own_command() -> bool:
+    """Tell whether this process was started as chamberctl, not as a script that imports it."""
+    main = sys.modules["__main__"]
+    spec = getattr(main, "__spec__", None)
+    name = spec.name if spec is not None else Path(getattr(main, "__file__", None) or "").stem
+    return bool(name.partition(".")[0] == "chamberctl")
+
+
+def _one_more() -> Workers | None:
+    try:
+        return Workers(1)
+    except (ImportError, NotImplementedError, OSError):  # no semaphores, or no more processes
+        return None
+
+
 _SHARED: ContextVar[Desk | None] = ContextVar("desk", default=None)
 
 
@@ -180,17 +197,27 @@ def desk() -> Desk:
     return _SHARED.get() or Desk()
 
 
+def cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 @contextmanager
 def desk_beside() -> Iterator[Desk]:
     """Share work with one process beside this one, on the desk that `desk` then returns.
 
-    Work that nobody waits for is given up at the end. On a single core there is no other process.
+    Work that nobody waits for is given up at the end. There is no other process on a single core,
+    where the system has none to give, and in a script that calls the command line: it would be run
+    once more by the other process.
     """
-    if (os.cpu_count() or 1) < 2:
+    executor = _one_more() if cores() > 1 and _is_own_command() else None
+    if executor is None:
         yield Desk()
         return
     others = set(multiprocessing.active_children())
-    with Workers(1) as executor:
+    with executor:
         shared = Desk(executor)
         before = _SHARED.set(shared)
         try:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
+import signal
 import subprocess
 import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -77,16 +80,52 @@ def test_work_of_a_process_that_is_killed_is_done_here() -> None:
 
 
 @pytest.mark.slow
-def test_a_refusal_from_another_process_is_whole_and_unasked_work_is_given_up() -> None:
-    start = time.monotonic()
-    with desk_beside() as desk:
-        piece = desk.lay_down(_refuse, "no pump")
-        for _ in range(1000):
-            desk.lay_down(time.sleep, 1.0)
+def test_a_refusal_from_another_process_is_whole() -> None:
+    with Workers(1) as executor:
+        piece = Desk(executor).lay_down(_refuse, "no pump")
+        time.sleep(1.0)
         with pytest.raises(Infeasible, match="no pump") as refused:
             piece.result()
     assert refused.value.nearest == "nearer"
-    assert time.monotonic() - start < 60.0
+
+
+def test_a_process_that_cannot_be_started_leaves_the_work_here() -> None:
+    class Nowhere(ThreadPoolExecutor):
+        def submit(self, *_arguments: Any, **_named: Any) -> Any:
+            raise OSError("AF_UNIX path too long")
+
+    with Nowhere(1) as executor:
+        desk = Desk(executor)
+        pieces = [desk.lay_down(abs, -number) for number in range(3)]
+        assert [piece.result() for piece in pieces] == [0, 1, 2]
+
+
+def test_a_script_that_shares_work_does_it_alone() -> None:
+    """Another process would run the whole script once more; tests are such a script."""
+    with desk_beside() as beside:
+        assert beside.lay_down(os.getpid).result() == os.getpid()
+        assert multiprocessing.active_children() == []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="sends a POSIX signal")
+def test_a_report_that_is_interrupted_ends_at_once_and_leaves_no_process(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "chamberctl", "report", "preset:freeze-dryer", "--out", "out"]
+    with subprocess.Popen(
+        command,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(CHECKOUT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    ) as running:
+        time.sleep(4.0)
+        os.killpg(running.pid, signal.SIGINT)
+        said, _ = running.communicate(timeout=60.0)  # ends when no process holds the output open
+    assert running.returncode in (130, -signal.SIGINT)
+    assert "Traceback" not in said
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.slow

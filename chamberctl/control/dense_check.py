@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -89,7 +89,8 @@ def densely(
     Infeasible
         If no gain does for the plants that joined, or they do not come to an end.
     """
-    at_corners = desk().lay_down(_corners, problem, urgent=True)
+    # a problem of its own: what is found of this one meanwhile would be sent with it
+    at_corners = desk().lay_down(_corners, replace(problem), urgent=True)
     dense = Watched(problem, problem.dense)
     corners = at_corners.result()
     every = tuple(plants)

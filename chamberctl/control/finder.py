@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from chamberctl.control.crossing_limits import is_asked
 from chamberctl.control.frequency import Index
 from chamberctl.control.gain_gaps import largest_gain, largest_gains, turns
 from chamberctl.control.loop_excess import excesses, sharpened
@@ -138,9 +139,9 @@ class Finder:
         require_room_for_noise([self.grid], limits)
         slow, fast = rates(self.grid.loops)
         times = SHORTEST / float(np.max(fast)), LONGEST / float(np.min(slow))
-        search = ShapeSearch(*times, self.shares)
+        search = ShapeSearch(*times, self.shares, falling=not is_asked(limits))
         place, exact = None, False
-        if len(self.working) > 1:
+        if len(self.working) > 1 and search.falling:
             few = self.grid.subset(np.array(self.working[:1]))
             search.bounded(self._heights(few, limits))
         for _ in range(ROUNDS):

@@ -56,9 +56,20 @@ class ShapeSearch:
         Integral times between which the search begins [s]; it goes on where the best is at an end.
     shares : sequence of float
         Td/Ti of the grid, ascending; 0 alone for PI.
+    falling : bool
+        Whether heights only fall as plants and frequencies join. Under limits on crossings they may
+        rise: the straight line between two frequencies crosses where the curve does not.
     """
 
-    def __init__(self, shortest_ti_s: float, longest_ti_s: float, shares: Sequence[float]) -> None:
+    def __init__(
+        self,
+        shortest_ti_s: float,
+        longest_ti_s: float,
+        shares: Sequence[float],
+        *,
+        falling: bool = True,
+    ) -> None:
+        self.falling = falling
         decades = math.log10(longest_ti_s / shortest_ti_s)
         self.shares = tuple(shares)
         self.step = math.log(10.0) / PER_DECADE
@@ -70,8 +81,11 @@ class ShapeSearch:
         self.most = self.last + MOST_BEYOND
 
     def lowered(self) -> None:
-        """Note that heights may have become lower."""
+        """Note that plants or frequencies have joined: heights may have become lower, or others."""
         self.known.clear()
+        if not self.falling:
+            self.bounds.clear()
+            self.before.clear()
 
     def bounded(self, heights: Heights) -> None:
         """Bound the heights of the grid by those of some of the plants."""

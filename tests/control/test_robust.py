@@ -12,6 +12,7 @@ import pytest
 import chamberctl as cc
 from chamberctl.control.calmness import recovery, slowest
 from chamberctl.control.dense_envelope import hold_between
+from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import envelope_of
 from chamberctl.control.margins import margins
 from chamberctl.control.pace import PACES, LoopLimits
@@ -364,3 +365,14 @@ def test_no_pid_law_drawn_by_chance_has_more_integral_action(ms: float) -> None:
     peaks = np.fmax(found.margins.ms, found.margins.mt)
     models = [found.plants[i].model for i in np.argsort(-peaks)]
     assert np.all(_breaks(small(), models, laws, ms))
+
+
+def test_a_phase_margin_is_kept_with_all_the_integral_action_that_it_leaves() -> None:
+    """3.91370 where every height is asked for anew; bounds from before plants joined gave 3.908."""
+    study = cc.load("preset:student-rig")
+    limits = LoopLimits(2.0, 2.0, phase_margin_deg=45.0)
+    frame = replace(settings_frame(study), reading="log10")
+    found = robust_settings(
+        study, limits=limits, structure="PID", frame=frame, dense=False, explain=False
+    )
+    assert found.integral_action == pytest.approx(3.91370, rel=1e-4)
