@@ -216,16 +216,12 @@ def desk_beside() -> Iterator[Desk]:
     if executor is None:
         yield Desk()
         return
-    others = set(multiprocessing.active_children())
-    with executor:
-        shared = Desk(executor)
-        before = _SHARED.set(shared)
-        try:
-            yield shared
-        except BaseException:  # refused or stopped: nobody needs what the other process is at
-            for process in set(multiprocessing.active_children()) - others:
-                process.terminate()
-            raise
-        finally:
-            _SHARED.reset(before)
-            executor.shutdown(wait=False, cancel_futures=True)
+    shared = Desk(executor)
+    before = _SHARED.set(shared)
+    try:
+        yield shared
+    finally:
+        # the piece at work comes to its end: a process that is ended while it sends a result leaves
+        # the one that reads it waiting for ever
+        _SHARED.reset(before)
+        executor.shutdown(wait=False, cancel_futures=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import signal
 import subprocess
 import sys
 import threading
@@ -105,27 +104,6 @@ def test_a_script_that_shares_work_does_it_alone() -> None:
     with desk_beside() as beside:
         assert beside.lay_down(os.getpid).result() == os.getpid()
         assert multiprocessing.active_children() == []
-
-
-@pytest.mark.slow
-@pytest.mark.skipif(os.name != "posix", reason="sends a POSIX signal")
-def test_a_report_that_is_interrupted_ends_at_once_and_leaves_no_process(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "chamberctl", "report", "preset:freeze-dryer", "--out", "out"]
-    with subprocess.Popen(
-        command,
-        cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(CHECKOUT)},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        start_new_session=True,
-    ) as running:
-        time.sleep(4.0)
-        os.killpg(running.pid, signal.SIGINT)
-        said, _ = running.communicate(timeout=60.0)  # ends when no process holds the output open
-    assert running.returncode in (130, -signal.SIGINT)
-    assert "Traceback" not in said
-    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.slow
