@@ -34,6 +34,9 @@ BACKING = 3
 BACKING_CURVES = 4
 BOOSTER_TABLE = 5
 
+PASSIVE, LAST = (PASSAGE, CONDUCTANCE), (BACKING, BACKING_CURVES)
+"""Kinds that do not feel the speed, and those that do not feel what lies behind them."""
+
 ROW_WIDTH = 10
 """Numbers per element in the parameter array; the order per kind is fixed in `parts.py`. The last
 one is how far a line part is open, 1 at rest."""
@@ -173,8 +176,40 @@ def net_flows(
             booster_speed,
             backing_speed,
         )
-        caught = nodes[2, node] * evaporating
-        permanent = leaving * (1.0 - nodes[1, node] / pressures_pa[node])
-        flows_pa_m3_s[node] = arriving + nodes[0, node] - caught - permanent
+        flows_pa_m3_s[node] = node_balance(
+            arriving, nodes[0, node], nodes[1, node], nodes[2, node], evaporating, leaving,
+            pressures_pa[node],
+        )  # fmt: skip
         arriving = leaving
     return flows_pa_m3_s
+
+
+def node_balance(
+    arriving: Any,
+    purge: Any,
+    vapor_pressure_pa: Any,
+    catching: Any,
+    evaporating: Any,
+    leaving: Any,
+    pressure_pa: Any,
+) -> Any:
+    """Net gas flow into one node.
+
+    Parameters
+    ----------
+    arriving, leaving : float or array
+        Throughput of the element before and of the one behind it [Pa m3/s].
+    purge, vapor_pressure_pa, catching : float or array
+        Column of `nodes`, as for `net_flows`.
+    evaporating : float or array
+        Vapor load in the chamber [Pa m3/s].
+    pressure_pa : float or array
+        Pressure of the node [Pa].
+
+    Returns
+    -------
+    float or array
+        Gas that stays [Pa m3/s].
+    """
+    permanent = leaving * (1.0 - vapor_pressure_pa / pressure_pa)
+    return arriving + purge - catching * evaporating - permanent

@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from chamberctl.physics.loads import vapor_load
 from chamberctl.plant.chain import Chain
+from chamberctl.plant.equations import LAST, PASSIVE, element_throughput, node_balance
 
 Array = NDArray[np.float64]
 _STEP = 1e-30
@@ -40,15 +42,55 @@ def flows_and_derivatives(
     W. Squire, G. Trapp, Using complex variables to estimate derivatives of real functions, SIAM
     Review 40:110 (1998).
     """
-    size, pressures = chain.size, np.asarray(pressures_pa, dtype=float)
-    # every direction of change in one call: shape (directions, states) behind the nodes
+    pressures = np.asarray(pressures_pa, dtype=float)
+    size, states = chain.size, pressures.shape[1]
+    directions = np.arange(size)
     moved = np.repeat(pressures[:, None].astype(complex), size + 1, axis=1)
-    output = np.repeat(np.asarray(speed)[None].astype(complex), size + 1, axis=0)
-    nodes = np.arange(size)
-    moved[nodes, nodes] *= 1.0 + 1j * _STEP
-    output[size] *= 1.0 + 1j * _STEP
-    flows = chain.net_flows(moved, output, gas_load_pa_m3_s)
+    moved[directions, directions] *= 1.0 + 1j * _STEP
+    evaporating = vapor_load(moved[0], *chain.vapor)
+    arriving = gas_load_pa_m3_s + evaporating
+    flows = np.empty((size, size + 1, states), dtype=complex)
+    leaving = _leaving(chain, pressures, np.asarray(speed))
+    for node in range(size):
+        purge, cold, catching = chain.nodes[:, node]
+        flows[node] = node_balance(
+            arriving, purge, cold, catching, evaporating, leaving[node], moved[node]
+        )
+        arriving = leaving[node]
     return flows[:, 0].real, flows.imag / _STEP
+
+
+def _leaving(chain: Chain, pressures_pa: Array, speed: Array) -> NDArray[np.complex128]:
+    """Throughput of every element with one node or the speed moved, shape (N, N + 1, M).
+
+    An element feels only the pressures at its ends and, if it is a pump, the speed.
+    """
+    size, turning = chain.size, speed * (1.0 + 1j * _STEP)
+    pumps = chain.booster_speed(turning), chain.backing_speed(turning)
+    result = np.empty((size, size + 1, pressures_pa.shape[1]), dtype=complex)
+    for node in range(size):
+        kind = int(chain.kinds[node])
+        feels = [node]
+        if kind not in LAST:
+            feels.append(node + 1)
+        if kind not in PASSIVE:
+            feels.append(size)
+        moved = 1.0 + 1j * _STEP * (np.array(feels)[:, None, None] == [[node], [node + 1]])
+        inlet = pressures_pa[node] * moved[:, 0]
+        beyond = pressures_pa[node + 1] if kind not in LAST else np.zeros(speed.shape)
+        at_speed = np.array(feels)[:, None] == size
+        flow = element_throughput(
+            kind,
+            chain.rows[node],
+            chain.curves,
+            chain.compression,
+            inlet,
+            beyond * moved[:, 1],
+            *(np.where(at_speed, pump, pump.real) for pump in pumps),
+        )
+        result[node] = flow[0].real
+        result[node, feels] = flow
+    return result
 
 
 def jacobian(
