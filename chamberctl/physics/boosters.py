@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from chamberctl.physics.interpolation import hermite, within
+from chamberctl.physics.interpolation import hermite, monotone_slopes, within
 
 TORQUE_STEEPNESS = 20.0
 """How steeply a drive at its torque limit gives up speed (assumed)."""
@@ -217,8 +217,6 @@ def booster_table(
     >>> booster_table([10.0, 100.0], [20.0, 40.0], 0.39, "gap")[1].round(4).tolist()
     [0.0205, 0.01]
     """
-    from scipy.interpolate import PchipInterpolator
-
     backing = np.asarray(backing_pressures_pa, dtype=float)
     k0 = np.asarray(compressions, dtype=float)
     if np.any(np.diff(backing) <= 0.0) or np.any(k0 <= 1.0):
@@ -233,9 +231,8 @@ def booster_table(
     rows = []
     for pressure, values in ((0.5 * backing * (1.0 + 1.0 / k0), gap), (backing, carried)):
         x = np.log(pressure)
-        slopes = PchipInterpolator(x, values).derivative()(x)
-        slopes[[0, -1]] = 0.0  # constant beyond the table, without a jump in slope
-        rows += [x, values, slopes]
+        # no slope at the ends: constant beyond the table, without a jump
+        rows += [x, values, monotone_slopes(x, values)]
     return np.array(rows)
 
 

@@ -49,6 +49,40 @@ def hermite(x: Any, knots: Any, values: Any, slopes: Any) -> Any:
     )
 
 
+def monotone_slopes(x: Any, values: Any) -> Any:
+    """Slopes with which a cubic through points does not overshoot them.
+
+    Parameters
+    ----------
+    x, values : array, shape (K,)
+        The points [-], x rising.
+
+    Returns
+    -------
+    array, shape (K,)
+        Weighted harmonic means of the secants on either side; 0 where these differ in sign, and at
+        both ends.
+
+    References
+    ----------
+    F.N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5:300 (1984).
+
+    Examples
+    --------
+    >>> monotone_slopes(np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 3.0])).round(3).tolist()
+    [0.0, 1.333, 0.0]
+    """
+    width = np.diff(x)
+    secant = np.diff(values) / width
+    slopes = np.zeros(len(x))
+    for k in np.flatnonzero(np.sign(secant[:-1]) * np.sign(secant[1:]) > 0.0):
+        before, after = 2.0 * width[k + 1] + width[k], width[k + 1] + 2.0 * width[k]
+        with np.errstate(over="ignore"):  # next to a level piece the slope comes to 0
+            mean = (before / secant[k] + after / secant[k + 1]) / (before + after)
+        slopes[k + 1] = 1.0 / mean
+    return slopes
+
+
 def _entry(column: Any, place: Any) -> Any:
     """Entry of a table's column, or of each of M columns its own."""
     if column.ndim == 1:

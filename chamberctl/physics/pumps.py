@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from chamberctl.physics.interpolation import hermite
+from chamberctl.physics.interpolation import hermite, monotone_slopes
 
 LEAST_SHARE = 1e-4
 """Least speed of a curve, of its peak: stands for a speed of zero, which has no logarithm."""
@@ -257,16 +257,13 @@ def curve_table(pressures_pa: Any, speeds_m3_s: Any, measured_at: float = 1.0) -
     >>> curve_table([1.0, 10.0], [0.05, 0.1])[1:3].round(3).tolist()
     [[-2.303, -2.303], [0.0, 0.0]]
     """
-    from scipy.interpolate import PchipInterpolator
-
     pressure = np.asarray(pressures_pa, dtype=float)
     speed = np.asarray(speeds_m3_s, dtype=float)
     if np.any(np.diff(pressure) <= 0.0) or falling_step(pressure, speed) >= 0:
         raise ValueError("pressures and throughputs of a pump curve must rise")
     x, net = np.log(pressure), np.log(speed)
     peak = int(np.argmax(net))
-    slope = PchipInterpolator(x, net).derivative()(x)
-    slope[-1] = 0.0
+    slope = monotone_slopes(x, net)
     slope[0] = min(speed[peak] / speed[0] - 1.0, max(3.0 * (net[1] - net[0]) / (x[1] - x[0]), 0.0))
     rise = 3.0 * np.diff(net + x) / np.diff(x)
     bound = np.minimum(np.append(rise, rise[-1]), np.append(rise[0], rise))

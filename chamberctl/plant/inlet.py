@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import elementwise
 
 from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
 from chamberctl.plant import equations
+from chamberctl.plant.bracketed import bracketed_root
 from chamberctl.plant.chain import Chain
 
 Array = NDArray[np.float64]
@@ -81,7 +81,7 @@ def _stepped(chain: Chain, element: int, outlet: Array, speed: Array, target: Ar
 
     A step out of the bracket is taken to its middle.
     """
-    passive = chain.kinds[element] in (equations.PASSAGE, equations.CONDUCTANCE)
+    passive = chain.kinds[element] in equations.PASSIVE
     base = outlet if passive else np.zeros(outlet.shape)
     result = np.full(outlet.shape, np.nan)
     moving = np.flatnonzero((target > 0.0) & (base < HIGHEST_PRESSURE_PA))
@@ -125,5 +125,4 @@ def _searched(chain: Chain, element: int, outlet: Array, speed: Array, target: A
 
     ends = (np.log(LOWEST_NODE_PRESSURE_PA), np.log(HIGHEST_PRESSURE_PA))
     low, high = (np.full(outlet.shape, end) for end in ends)
-    found = elementwise.find_root(excess, (low, high), args=(outlet, speed, target))
-    return np.exp(np.asarray(found.x))
+    return np.exp(bracketed_root(excess, low, high, (outlet, speed, target)))

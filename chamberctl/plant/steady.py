@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import elementwise
 
 from chamberctl.physics.constants import HIGHEST_PRESSURE_PA
 from chamberctl.physics.loads import vapor_load
+from chamberctl.plant.bracketed import bracketed_root
 from chamberctl.plant.chain import Chain
 from chamberctl.plant.inlet import inlet_pressure
 from chamberctl.plant.nearby import GAS_LOAD, SPEED, Held, States, settle
@@ -119,8 +119,8 @@ def _vapor_flow(chain: Chain, behind: Array, speed: Array, gas_load: Array) -> A
     most = np.full(speed.shape, conductance * saturation)
     trace = _TRACE * most  # not zero: without any other gas no pressure would belong to it
     args = (speed, gas_load, *behind[:1])
-    found = elementwise.find_root(surplus, (trace, most), args=args)
-    return np.where(surplus(trace, *args) >= 0.0, 0.0, found.x)
+    found = bracketed_root(surplus, trace, most, args)
+    return np.where(surplus(trace, *args) >= 0.0, 0.0, found)
 
 
 def _pressures(chain: Chain, speed: Array, gas_load: Array, vapor: Array) -> Array:
@@ -175,8 +175,8 @@ def _behind_surface(chain: Chain, speed: Array, gas_load: Array) -> Array:
     most = arriving + 2.0 * _largest_speed(chain) * HIGHEST_PRESSURE_PA
     most = np.where(np.isnan(share), most, 1.001 * arriving / (1.0 - share))
     low, high = np.log(least), np.log(np.maximum(most, 1.001 * least))
-    found = elementwise.find_root(surplus, (low, high), args=(speed, arriving))
-    return _from_exhaust(chain, node, speed, np.exp(found.x))
+    found = bracketed_root(surplus, low, high, (speed, arriving))
+    return _from_exhaust(chain, node, speed, np.exp(found))
 
 
 def _from_exhaust(chain: Chain, first: int, speed: Any, leaving: Any) -> Array:
@@ -259,9 +259,8 @@ def _speed_between(
     lost = ~good
     if np.any(lost):
         left = int(lost.sum())
-        bracket = (np.full(left, float(ends[0])), np.full(left, float(ends[1])))
-        args: tuple[Array, ...] = (log_wanted[lost], loads[lost])
-        speeds[lost] = elementwise.find_root(excess, bracket, args=args).x
+        low, high = (np.full(left, float(end)) for end in ends)
+        speeds[lost] = bracketed_root(excess, low, high, (log_wanted[lost], loads[lost]))
     return speeds
 
 
@@ -318,9 +317,9 @@ def _load_searched(chain: Chain, pressure_pa: Array, speed: Array) -> Array:
     result = np.zeros(log_wanted.shape)
     inside = (excess(low, log_wanted, speed) < 0.0) & (excess(high, log_wanted, speed) > 0.0)
     if np.any(inside):
-        found = elementwise.find_root(
-            excess, (low[inside], high[inside]), args=(log_wanted[inside], speed[inside])
-        ).x
+        found = bracketed_root(
+            excess, low[inside], high[inside], (log_wanted[inside], speed[inside])
+        )
         result[inside] = np.exp(found)
     return result
 
