@@ -15,7 +15,7 @@ from typing import TextIO
 
 from chamberctl.cli.arguments import UsageError, build_parser, check_command
 from chamberctl.errors import ChamberctlError, Infeasible, InputError
-from chamberctl.memory import collect_rarely
+from chamberctl.memory import collect_rarely, end_without_looking
 
 __all__ = ["main"]
 
@@ -43,6 +43,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         _never_fail_on_characters(stream)
     given = list(sys.argv[1:] if argv is None else argv)
+    if argv is None:  # the process is this command's alone
+        end_without_looking()
     try:
         with _rare_collections():
             return _run(given)

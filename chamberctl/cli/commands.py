@@ -182,10 +182,9 @@ def workbench(arguments: argparse.Namespace) -> bool:
 
 def report(arguments: argparse.Namespace) -> bool:
     """Tune and write the report."""
-    from chamberctl.report import days_of, write
-    from chamberctl.report.chapters import Chapters
+    from importlib import import_module
+
     from chamberctl.report.folder import refuse_unusable
-    from chamberctl.report.verdict import verdict
     from chamberctl.study import load
     from chamberctl.workers import desk_beside
 
@@ -195,6 +194,11 @@ def report(arguments: argparse.Namespace) -> bool:
         out = Path(arguments.out or f"report-{Path(name).stem}")
         refuse_unusable(out)
         with desk_beside() as desk:
+            # the other process loads what it will need while this one does
+            desk.lay_down(import_module, "chamberctl.report.chapters")
+            from chamberctl.report import days_of, write
+            from chamberctl.report.chapters import Chapters
+
             chapters = Chapters(study, desk)
             tuning = tuned_or_refused(study, progress)
             progress.step("computing the operating window")
@@ -204,6 +208,8 @@ def report(arguments: argparse.Namespace) -> bool:
             days = days_of(study, tuning, window)
             progress.step("drawing and writing the report")
             files = write(chapters, tuning, out, days)
+    from chamberctl.report.verdict import verdict
+
     answer = verdict(study, tuning, window, days)
     if arguments.json:
         paths = {key: None if path is None else str(path) for key, path in vars(files).items()}

@@ -13,7 +13,7 @@ from chamberctl.control.envelope import envelope_of
 from chamberctl.control.pace import limit_text
 from chamberctl.control.tolerance_cases import Cases
 from chamberctl.display import number
-from chamberctl.workers import desk
+from chamberctl.workers import desk, results
 
 if TYPE_CHECKING:
     from chamberctl.control.envelope import EnvelopePlant
@@ -104,9 +104,9 @@ def _eased(
         if rest:
             action = whole.only(rest).solve(limits).integral_action
             yield "duty", at, f"leaving out {at}", action
-    for name, piece in reversed(knowing.items()):
+    for name, action in zip(knowing, results(knowing.values()), strict=True):
         words = f"knowing {name} exactly" if name in inputs else f"ruling out: {name}"
-        yield "input", name, words, piece.result()
+        yield "input", name, words, action
 
 
 def _knowing(

@@ -16,7 +16,7 @@ import numpy as np
 from chamberctl.control.designs import Choice
 from chamberctl.control.setpoint_overshoot import setpoint_overshoot
 from chamberctl.display import number
-from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS, Trial, trials, worst
+from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS, Trial, Trials, worst
 from chamberctl.simulation.scenarios import SCENARIOS
 
 if TYPE_CHECKING:
@@ -100,14 +100,15 @@ def choose(
     """
     allowed = allowed_excursion(study)
     within = _Within(plants if excursion_limits(study) else (), study.duty.setpoint_step)
-    settings, tracking = _tracking(study, settings, points)
-    settings, weight = _weight(study, settings, points, allowed, within)
+    trials = Trials(study, points)
+    settings, tracking = _tracking(study, settings, trials)
+    settings, weight = _weight(study, settings, trials, allowed, within)
     made = [tracking, weight]
     if weight is not None and (
         min(passed for _, passed in weight.tried) > allowed
         or within.farthest(settings)[0] > allowed
     ):
-        settings, ramp = _ramp(study, settings, points, allowed, loop_time_s, within)
+        settings, ramp = _ramp(study, settings, trials, points, allowed, loop_time_s, within)
         made.append(ramp)
     return Choices(settings, tuple(choice for choice in made if choice is not None))
 
@@ -146,38 +147,29 @@ def excursion_limits(study: Study) -> list[float]:
 def _tried(
     values: Sequence[float],
     of_value: Callable[[float], PidSettings],
-    study: Study,
+    trials: Trials,
     scenarios: Sequence[str],
-    points: Sequence[OperatingPoint],
 ) -> Iterator[tuple[float, Trial]]:
     """Each value with its worst trial; after the first value only where that was worst."""
-    places: Sequence[tuple[str, OperatingPoint]] = [(n, p) for n in scenarios for p in points]
+    places = trials.places(scenarios)
     for value in values:
-        found = [
-            trial
-            for name, point in places
-            for trial in trials(study, of_value(value), (name,), (point,))
-        ]
+        found = trials.of(of_value(value), places)
         if not found:
             return
-        last = worst(found)
-        yield value, last
+        yield value, worst(found.values())
         if value == values[0]:
-            leading = sorted(found, key=lambda trial: -trial.passed)[:FOLLOWED]
-            places = [(trial.scenario, trial.point) for trial in leading]
+            places = sorted(found, key=lambda place: -found[place].passed)[:FOLLOWED]
 
 
 def _weight(
     study: Study,
     settings: PidSettings,
-    points: Sequence[OperatingPoint],
+    trials: Trials,
     allowed: float,
     within: _Within,
 ) -> tuple[PidSettings, Choice | None]:
     tried = []
-    for value, trial in _tried(
-        WEIGHTS, lambda b: replace(settings, b=b), study, SETPOINT_STEPS, points
-    ):
+    for value, trial in _tried(WEIGHTS, lambda b: replace(settings, b=b), trials, SETPOINT_STEPS):
         tried.append((value, trial))
         if trial.passed <= allowed:
             break
@@ -191,7 +183,7 @@ def _weight(
             break
     chosen = min(far, key=lambda weight: (max(far[weight][0], allowed), -weight))
     settings = replace(settings, b=chosen)
-    best = (chosen, worst(trials(study, settings, SETPOINT_STEPS, points)))
+    best = (chosen, trials.worst(settings, SETPOINT_STEPS))
     step, band = number(100 * study.duty.setpoint_step), number(100 * allowed)
     text = f"Setpoint weight {best[0]:g}: a step of {step} % then goes {_past(best[1])}. "
     if best[0] != WEIGHTS[0]:
@@ -214,13 +206,13 @@ def _weight(
 
 
 def _tracking(
-    study: Study, settings: PidSettings, points: Sequence[OperatingPoint]
+    study: Study, settings: PidSettings, trials: Trials
 ) -> tuple[PidSettings, Choice | None]:
     shortest = settings.scan_time_s or 0.0
     if math.isinf(settings.ti_s):
         return settings, None
     values = tuple(dict.fromkeys(max(share * settings.ti_s, shortest) for share in TRACKING_SHARES))
-    tried = list(_tried(values, lambda tt: replace(settings, tt_s=tt), study, HAND_OVERS, points))
+    tried = list(_tried(values, lambda tt: replace(settings, tt_s=tt), trials, HAND_OVERS))
     if not tried:
         return settings, None
     least = min(trial.passed for _, trial in tried)
@@ -228,7 +220,7 @@ def _tracking(
     chosen = next(one for one in tried if one[1].passed <= least)
     if chosen[0] != settings.ti_s:
         settings = replace(settings, tt_s=chosen[0])
-    chosen = (chosen[0], worst(trials(study, settings, HAND_OVERS, points)))
+    chosen = (chosen[0], trials.worst(replace(settings, tt_s=chosen[0]), HAND_OVERS))
     text = (
         f"Tracking time {number(chosen[0])} s, {number(chosen[0] / settings.ti_s)} of the integral "
         f"time: where the loop takes over or comes off a limit, the reading goes at most "
@@ -250,6 +242,7 @@ def _tracking(
 def _ramp(
     study: Study,
     settings: PidSettings,
+    trials: Trials,
     points: Sequence[OperatingPoint],
     allowed: float,
     loop_time_s: float,
@@ -263,9 +256,8 @@ def _ramp(
     rates = tuple(size / (length * loop_time_s) for length in RAMP_LENGTHS)
     tried = []
     for value, trial in _tried(
-        rates, lambda rate: replace(settings, setpoint_ramp_per_s=rate), study, SETPOINT_STEPS,
-        points,
-    ):  # fmt: skip
+        rates, lambda rate: replace(settings, setpoint_ramp_per_s=rate), trials, SETPOINT_STEPS
+    ):
         tried.append((value, trial))
         ramped = replace(settings, setpoint_ramp_per_s=value)
         if trial.passed <= allowed and within.farthest(ramped)[0] <= allowed:
@@ -276,7 +268,7 @@ def _ramp(
         tried[-1] if tried[-1][1].passed <= allowed else min(tried, key=lambda one: one[1].passed)
     )
     settings = replace(settings, setpoint_ramp_per_s=chosen[0])
-    chosen = (chosen[0], worst(trials(study, settings, SETPOINT_STEPS, points)))
+    chosen = (chosen[0], trials.worst(settings, SETPOINT_STEPS))
     unit = "decades" if settings.reading == "log10" else "Pa"
     text = (
         f"Setpoint ramp {number(60 * chosen[0])} {unit} per minute: a setpoint step of "

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from chamberctl.errors import Infeasible
 from chamberctl.simulation.scenarios import simulate
+from chamberctl.workers import Piece, desk, results
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
@@ -40,39 +41,58 @@ class Trial:
     settling_s: float
 
 
-def trials(
-    study: Study,
-    settings: PidSettings,
-    scenarios: Iterable[str],
-    points: Sequence[OperatingPoint],
-) -> tuple[Trial, ...]:
-    """Run scenarios at points.
+Place = tuple[str, int]
+"""Name of a scenario, and number of a point."""
+
+
+class Trials:
+    """Trials on one plant. None is run twice, and those asked for together are shared out.
 
     Parameters
     ----------
     study : Study
         System, duty and controller.
-    settings : PidSettings
-        What to try.
-    scenarios : iterable of str
-        Names in `simulation.scenarios.SCENARIOS`.
     points : sequence of OperatingPoint
         Where the loop holds.
-
-    Returns
-    -------
-    tuple of Trial
-        Without those that cannot happen to this plant.
     """
-    return tuple(
-        found
-        for name in scenarios
-        for point in points
-        if (found := _trial(study, settings, name, point)) is not None
-    )
+
+    def __init__(self, study: Study, points: Sequence[OperatingPoint]) -> None:
+        self._study, self._points = study, tuple(points)
+        self._run: dict[tuple[PidSettings, Place], Piece[Trial | None]] = {}
+
+    def places(self, scenarios: Iterable[str]) -> list[Place]:
+        """Return scenarios at every point."""
+        return [(name, point) for name in scenarios for point in range(len(self._points))]
+
+    def of(self, settings: PidSettings, places: Iterable[Place]) -> dict[Place, Trial]:
+        """Try settings at places, without those at which a scenario cannot happen.
+
+        Parameters
+        ----------
+        settings : PidSettings
+            What to try.
+        places : iterable of Place
+            Which scenarios at which points.
+        """
+        pieces = {place: self._piece(settings, place) for place in places}
+        found = zip(pieces, results(pieces.values()), strict=True)
+        return {place: trial for place, trial in found if trial is not None}
+
+    def worst(self, settings: PidSettings, scenarios: Iterable[str]) -> Trial:
+        """Return the trial at every point that went furthest past the setpoint."""
+        return worst(self.of(settings, self.places(scenarios)).values())
+
+    def _piece(self, settings: PidSettings, place: Place) -> Piece[Trial | None]:
+        key = settings, place
+        if key not in self._run:
+            name, number = place
+            self._run[key] = desk().lay_down(
+                _trial, self._study, settings, name, self._points[number], urgent=True
+            )
+        return self._run[key]
 
 
-def worst(found: Sequence[Trial]) -> Trial:
+def worst(found: Iterable[Trial]) -> Trial:
     """Return the trial that went furthest past the setpoint."""
     return max(found, key=lambda trial: trial.passed)
 

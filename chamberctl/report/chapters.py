@@ -19,6 +19,7 @@ from chamberctl.report import (
     window_text,
 )
 from chamberctl.report.verdict import unreachable
+from chamberctl.workers import results
 
 if TYPE_CHECKING:
     from chamberctl.control.tuning import Tuning
@@ -77,9 +78,10 @@ class Chapters:
     def finished(self) -> dict[str, Any]:
         """Return the chapters that were begun; waits for them.
 
-        Asked for from the last, while somebody else goes on from the first.
+        What is left is done from the last, while somebody else goes on from the first.
         """
-        return {name: piece.result() for name, piece in reversed(self._pieces.items())}
+        names = reversed(self._pieces)
+        return dict(zip(names, results(reversed(self._pieces.values())), strict=True))
 
 
 def _plain(study: Study, window: OperatingWindow | None) -> Plain:

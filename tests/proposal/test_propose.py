@@ -19,7 +19,7 @@ from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.proposal.breaches import breaches
 from chamberctl.proposal.choices import allowed_excursion, choose
-from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS, trials, worst
+from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS, Trials
 from chamberctl.simulation.scenarios import corners
 from tests import studies
 
@@ -58,9 +58,9 @@ def test_the_weight_is_the_largest_that_keeps_setpoint_steps_within_the_hold_ban
     chosen = choose(study, settings, points, 3.0).settings
     allowed = allowed_excursion(study)
     assert allowed == study.duty.hold_band
-    assert worst(trials(study, chosen, SETPOINT_STEPS, points)).passed <= allowed
+    assert Trials(study, points).worst(chosen, SETPOINT_STEPS).passed <= allowed
     livelier = replace(chosen, b=chosen.b + 0.2)
-    assert worst(trials(study, livelier, SETPOINT_STEPS, points)).passed > allowed
+    assert Trials(study, points).worst(livelier, SETPOINT_STEPS).passed > allowed
 
 
 def test_the_duty_says_how_far_a_setpoint_step_may_go() -> None:
@@ -82,9 +82,10 @@ def test_where_no_weight_does_a_setpoint_ramp_is_chosen() -> None:
     assert [choice.symbol for choice in found.made] == ["Tt", "b", "ramp"]
     assert math.isfinite(found.settings.setpoint_ramp_per_s)
     points = corners(study)
-    before = worst(trials(study, replace(found.settings, setpoint_ramp_per_s=math.inf),
-                          SETPOINT_STEPS, points))  # fmt: skip
-    assert worst(trials(study, found.settings, SETPOINT_STEPS, points)).passed < before.passed
+    trials = Trials(study, points)
+    without = replace(found.settings, setpoint_ramp_per_s=math.inf)
+    before = trials.worst(without, SETPOINT_STEPS)
+    assert trials.worst(found.settings, SETPOINT_STEPS).passed < before.passed
 
 
 def test_tracking_faster_than_the_integral_time_is_taken_only_where_it_helps() -> None:
@@ -94,8 +95,9 @@ def test_tracking_faster_than_the_integral_time_is_taken_only_where_it_helps() -
     chosen = choose(study, tuning.settings, points, 2.0).settings
     assert chosen.tt_s is not None
     assert chosen.tt_s < tuning.settings.ti_s
-    with_it = worst(trials(study, chosen, HAND_OVERS, points)).passed
-    without = worst(trials(study, replace(chosen, tt_s=None), HAND_OVERS, points)).passed
+    trials = Trials(study, points)
+    with_it = trials.worst(chosen, HAND_OVERS).passed
+    without = trials.worst(replace(chosen, tt_s=None), HAND_OVERS).passed
     assert with_it < 0.9 * without
 
 

@@ -15,7 +15,7 @@ from chamberctl.control.controller import Memory, PidSettings
 from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible
 from chamberctl.plant.chain import build_chain
-from chamberctl.proposal.trials import trials
+from chamberctl.proposal.trials import Trials
 from chamberctl.simulation.days import days
 from chamberctl.simulation.engine import Start
 from chamberctl.simulation.metrics import booster_difference
@@ -207,7 +207,8 @@ def test_a_standby_too_slow_to_rest_at_cannot_happen_and_does_not_stop_the_rest(
     (day,) = days(study, tuning, [point], ["return-from-standby"])
     assert day.run is None
     assert "No state at rest" in day.refusal
-    assert trials(study, tuning.settings, ["return-from-standby"], [point]) == ()
+    trials = Trials(study, [point])
+    assert trials.of(tuning.settings, trials.places(["return-from-standby"])) == {}
 
 
 def test_standby_uses_the_valve_that_is_described() -> None:
