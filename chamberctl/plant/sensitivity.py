@@ -70,15 +70,16 @@ def _leaving(chain: Chain, pressures_pa: Array, speed: Array) -> NDArray[np.comp
     result = np.empty((size, size + 1, pressures_pa.shape[1]), dtype=complex)
     for node in range(size):
         kind = int(chain.kinds[node])
-        feels = [node]
+        feels, speeds = [node], pumps
         if kind not in LAST:
             feels.append(node + 1)
         if kind not in PASSIVE:
             feels.append(size)
+            at_speed = np.array(feels)[:, None] == size
+            speeds = tuple(np.where(at_speed, pump, pump.real) for pump in pumps)
         moved = 1.0 + 1j * _STEP * (np.array(feels)[:, None, None] == [[node], [node + 1]])
         inlet = pressures_pa[node] * moved[:, 0]
         beyond = pressures_pa[node + 1] if kind not in LAST else np.zeros(speed.shape)
-        at_speed = np.array(feels)[:, None] == size
         flow = element_throughput(
             kind,
             chain.rows[node],
@@ -86,7 +87,7 @@ def _leaving(chain: Chain, pressures_pa: Array, speed: Array) -> NDArray[np.comp
             chain.compression,
             inlet,
             beyond * moved[:, 1],
-            *(np.where(at_speed, pump, pump.real) for pump in pumps),
+            *speeds,
         )
         result[node] = flow[0].real
         result[node, feels] = flow
