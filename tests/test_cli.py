@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -483,6 +485,24 @@ def test_something_is_said_after_two_seconds(
         slow.step("long work")
         time.sleep(0.2)
     assert "long work ..." in capsys.readouterr().err
+
+
+def test_an_interrupt_that_is_swallowed_counts_at_the_next_step() -> None:
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with progress_module.Progress() as progress:
+            for acted_on in (True, False):
+                with contextlib.suppress(KeyboardInterrupt):
+                    signal.raise_signal(signal.SIGINT)
+                if acted_on:
+                    progress.heed()
+                    progress.step("next")
+            with pytest.raises(KeyboardInterrupt):
+                progress.step("next")
+            progress.step("not twice")
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def test_python_errors_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:

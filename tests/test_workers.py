@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import subprocess
 import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from chamberctl.errors import Infeasible
-from chamberctl.workers import Desk, Workers, desk_beside
+from chamberctl.workers import Desk, Workers, desk_beside, results
 from tests.house import CHECKOUT
 
 
@@ -56,6 +58,28 @@ def test_two_share_the_work_from_both_ends_and_each_piece_is_done_once() -> None
     assert mine == sorted(mine, reverse=True)
     assert len(others) > 4
     assert len(mine) > 4
+
+
+def test_nobody_waits_for_a_piece_while_another_is_left() -> None:
+    mine_done = threading.Event()
+    done: list[int] = []
+
+    def held_until_the_rest_is_done(number: int) -> int:
+        assert mine_done.wait(timeout=30.0)
+        return number
+
+    def work(number: int) -> int:
+        done.append(number)
+        if len(done) == 4:
+            mine_done.set()
+        return number
+
+    with ThreadPoolExecutor(1) as other:
+        desk = Desk(other)
+        first = desk.lay_down(held_until_the_rest_is_done, 0)
+        rest = [desk.lay_down(work, number) for number in range(1, 5)]
+        assert results([first, *rest]) == [0, 1, 2, 3, 4]
+    assert done == [1, 2, 3, 4]
 
 
 def test_an_error_comes_to_the_one_who_asks() -> None:
@@ -104,6 +128,32 @@ def test_a_script_that_shares_work_does_it_alone() -> None:
     with desk_beside() as beside:
         assert beside.lay_down(os.getpid).result() == os.getpid()
         assert multiprocessing.active_children() == []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="sends a POSIX signal")
+@pytest.mark.parametrize("after_s", [1.0, 4.0])
+def test_a_report_that_is_interrupted_ends_soon_and_leaves_no_process(
+    tmp_path: Path, after_s: float
+) -> None:
+    command = [sys.executable, "-m", "chamberctl", "report", "preset:freeze-dryer", "--out", "out"]
+    with subprocess.Popen(
+        command,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(CHECKOUT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+        # also where whoever began ignores it
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
+    ) as running:
+        time.sleep(after_s)
+        os.killpg(running.pid, signal.SIGINT)
+        said, _ = running.communicate(timeout=60.0)  # ends when no process holds the output open
+    assert running.returncode in (130, -signal.SIGINT), said
+    assert "Traceback" not in said
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.slow

@@ -42,6 +42,7 @@ def simulate(arguments: argparse.Namespace) -> bool:
             cancelled = _draw(study, tuning, tried, arguments, progress)
         except KeyboardInterrupt:  # between the draws of two scenarios
             cancelled = True
+            progress.heed()
         failure = None
         try:
             if writing.folders:
