@@ -5,12 +5,16 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Callable
+from contextlib import nullcontext
 from functools import cache
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
@@ -112,6 +116,31 @@ def test_every_picture_has_a_sentence_and_axes_with_units(name: str) -> None:
 @pytest.mark.parametrize("name", PICTURES)
 def test_the_same_picture_is_drawn_byte_for_byte_again(name: str) -> None:
     assert to_svg(PICTURES[name](), "here") == svg(name)
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_a_picture_is_to_the_byte_what_matplotlib_draws_when_it_measures_every_time(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as without:
+        without.setattr(Picture, "_get_renderer", Figure._get_renderer)
+        without.setattr("chamberctl.figures.picture.measured_once", nullcontext)
+        drawn_slowly = to_svg(PICTURES[name](), "here")
+    assert drawn_slowly == svg(name)
+
+
+def test_an_axis_is_measured_once_at_each_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the first place, at the two that the layout gives it, and never again."""
+    measured: dict[Axis, int] = {}
+    ask = Axis._update_ticks
+
+    def counted(axis: Axis) -> Any:
+        measured[axis] = measured.get(axis, 0) + 1
+        return ask(axis)
+
+    monkeypatch.setattr(Axis, "_update_ticks", counted)
+    to_svg(PICTURES["responses"](), "here")
+    assert set(measured.values()) <= {1, 2, 3}
 
 
 @pytest.mark.parametrize("name", PICTURES)

@@ -3,11 +3,12 @@
 from chamberctl.figures.curves import line_conductances, pump_curves
 from chamberctl.figures.influence import influence
 from chamberctl.figures.loop import LoopCurve, bode, gain_spread, margins_over_duty, nyquist
+from chamberctl.figures.picture import Picture
 from chamberctl.figures.responses import ResponseCurve, step_responses
 from chamberctl.figures.schedule import gain_schedule
 from chamberctl.figures.sketch import sketch
 from chamberctl.figures.spread import SpreadCurve, spread
-from chamberctl.figures.style import Picture, to_file, to_svg
+from chamberctl.figures.style import to_file, to_svg
 from chamberctl.figures.traces import TraceCurve, traces
 from chamberctl.figures.trade_off import trade_off
 from chamberctl.figures.window import authority, operating_window

@@ -18,6 +18,8 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
+from chamberctl.figures.picture import Picture as Picture
+
 INK = "#1d2529"
 MUTED = "#5a666d"
 FAINT = "#a9b3b8"
@@ -67,12 +69,6 @@ _T = TypeVar("_T")
 _LOCK = threading.RLock()
 
 
-class Picture(Figure):
-    """A matplotlib Figure that carries its own text alternative in ``alt``."""
-
-    alt: str = ""
-
-
 def house_style(draw: Callable[_P, _T]) -> Callable[_P, _T]:
     """Run a drawing function under the house style, one at a time (the settings are global)."""
 
@@ -88,7 +84,8 @@ def canvas(
     width_in: float = 6.9, height_in: float = 3.2, rows: int = 1, columns: int = 1, **grid: Any
 ) -> tuple[Picture, list[Axes]]:
     """Return an empty picture in the house style and its axes, row by row."""
-    figure = Picture(figsize=(width_in, height_in), layout="constrained")
+    figure = Picture(figsize=(width_in, height_in), dpi=72, layout="constrained")
+    FigureCanvasSVG(figure)  # words are measured as they will be drawn
     axes = figure.subplots(rows, columns, squeeze=False, **grid)
     found = [axis for row in axes for axis in row]
     for axis in found:
@@ -196,6 +193,8 @@ def to_file(figure: Picture, words: str, kind: str) -> bytes:
         The file.
     """
     figure.set_facecolor("white")
+    if figure.get_layout_engine() is not None:
+        figure.set_layout_engine("constrained")  # the small print needs room
     figure.supxlabel(words, fontsize=5.5, color=MUTED, ha="left", x=0.01)
     if kind == "svg":
         text = to_svg(figure, "picture")
