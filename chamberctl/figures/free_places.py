@@ -19,6 +19,9 @@ POINTS_PER_INCH = 72.0
 STEP = 3.0
 """Curves are looked at every so many points."""
 
+ROOM = 2.0
+"""Words keep so far from what stands beside them, in points."""
+
 BADGE = 6.5
 """Radius of a numbered circle, in points."""
 
@@ -71,7 +74,8 @@ class Paper:
             left, bottom, right, top = self._extent(written)
             for place in places:
                 box = self._box(place, right - left, top - bottom)
-                tried.append((self._cost(box), number, text, place, box))
+                roomy = box[0] - ROOM, box[1], box[2] + ROOM, box[3]
+                tried.append((self._cost(roomy), number, text, place, box))
             if any(cost == 0.0 for cost, *_ in tried):
                 break
         _, _, text, best, box = min(tried, key=lambda one: one[:2])

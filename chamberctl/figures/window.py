@@ -215,7 +215,7 @@ def operating_window(window: OperatingWindow, study: Study) -> style.Picture:
     if not same:
         axes[1].set_title("true chamber pressure")
         axes[1].set_ylabel(f"pressure [{unit.pressure}]")
-    figure.draw_without_rendering()
+    figure.settle()
     for axis, name in zip(axes, names, strict=True):
         _numbers_and_words(axis, window, study, unit, name)
     reach = [p for p in window.duty_points if p.feasible]
@@ -288,7 +288,7 @@ def authority(window: OperatingWindow, study: Study) -> style.Picture:
             label_ends(axis, ends, log=False, height_in=2.7)
         axis.set_title(title)
     axes[0].set_ylabel("authority\n[% pressure per % speed]")
-    figure.draw_without_rendering()
+    figure.settle()
     for axis, name in zip(axes, tables, strict=True):
         Paper(axis).badges(
             [
