@@ -108,21 +108,30 @@ def _draw(axis: Axes, panel: _Panel, rows: Sequence[Influence]) -> None:
     axis.axvline(base, color=style.MUTED, linewidth=0.8, zorder=1)
     axis.set_title(panel.title, fontsize=7.5)
     axis.set_xlim(base - 1.12 * reach, base + 1.12 * reach)
+    _bars(axis, panel, base, reach)
+    marks: dict[tuple[str, str], list[tuple[float, int]]] = {}
     for place, (values, row) in enumerate(zip(panel.values, rows, strict=True)):
+        for index, value in enumerate(values):
+            if not math.isnan(value):
+                x = _mark(axis, place, value, base, reach)
+                marks.setdefault(_shape(row, index), []).append((x, place))
+    for (shape, fill), places in sorted(marks.items(), reverse=True):  # rings below dots
+        axis.plot(
+            *zip(*places, strict=True), shape, markersize=4.2, markerfacecolor=fill,
+            markeredgecolor=style.INK, markeredgewidth=0.9, zorder=4, clip_on=False,
+        )  # fmt: skip
+
+
+def _bars(axis: Axes, panel: _Panel, base: float, reach: float) -> None:
+    """Draw each row's bar from its lowest to its highest value, the study as it is among them."""
+    ends = []
+    for place, values in enumerate(panel.values):
         shown = [min(max(v, base - reach), base + reach) for v in values if not math.isnan(v)]
         if shown:
-            axis.barh(
-                place,
-                max(base, *shown) - min(base, *shown),
-                left=min(base, *shown),
-                height=0.56,
-                color=style.RULE,
-                edgecolor=style.FAINT,
-                linewidth=0.6,
-                zorder=2,
-            )
-        for index, value in enumerate(values):
-            _mark(axis, place, value, base, reach, _shape(row, index))
+            ends.append((place, min(base, *shown), max(base, *shown)))
+    places, low, high = np.array(ends).reshape(-1, 3).T
+    axis.barh(places, high - low, left=low, height=0.56, color=style.RULE, edgecolor=style.FAINT,
+              linewidth=0.6, zorder=2)  # fmt: skip
 
 
 def _reach(sizes: Sequence[float]) -> float:
@@ -142,17 +151,10 @@ def _shape(row: Influence, index: int) -> tuple[str, str]:
     return "o", "white" if index == 0 else style.INK
 
 
-def _mark(
-    axis: Axes, place: int, value: float, base: float, reach: float, shape: tuple[str, str]
-) -> None:
-    if math.isnan(value):
-        return
+def _mark(axis: Axes, place: int, value: float, base: float, reach: float) -> float:
+    """Return where a value's mark stands; beyond the panel's end its number is written there."""
     beyond = abs(value - base) > reach * (1.0 + 1e-9)
     x = base + float(np.sign(value - base)) * reach if beyond else value
-    axis.plot(
-        [x], [place], shape[0], markersize=4.2, markerfacecolor=shape[1],
-        markeredgecolor=style.INK, markeredgewidth=0.9, zorder=4, clip_on=False,
-    )  # fmt: skip
     if beyond:
         text = number(value, 2) if math.isfinite(value) else "no limit"
         axis.annotate(
@@ -166,6 +168,7 @@ def _mark(
             fontweight="bold",
             zorder=5,
         )
+    return x
 
 
 def _alt(found: Influences, rows: Sequence[Influence]) -> str:

@@ -247,10 +247,10 @@ def margins_over_duty(
         axis.set_xlim(low, high)
         if limit is not None:
             axis.axvline(limit, color=style.ALARM, linewidth=1.2, linestyle=(0, (5, 2)))
+        known = np.isfinite(data)
+        axis.hlines(places[known], low, data[known], color=style.FAINT, linewidth=0.7, zorder=2)
         for place, value in zip(places, data, strict=True):
-            if np.isfinite(value):
-                axis.plot([low, value], [place, place], color=style.FAINT, linewidth=0.7, zorder=2)
-            else:
+            if not np.isfinite(value):
                 word = "unlimited" if value == np.inf else "none"
                 axis.annotate(
                     word,
