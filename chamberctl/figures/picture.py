@@ -51,17 +51,27 @@ class Picture(Figure):
 @contextmanager
 def measured_once(every: list[Axes]) -> Iterator[None]:
     """Let ticks and spines remember where they lie as long as their axes stay where they are."""
-    asked: list[tuple[Any, str]] = []
+    instead: list[tuple[Any, str, Any]] = []
     for axes in every:
-        asked += [(axis, name) for axis in (axes.xaxis, axes.yaxis) for name in MEASURED]
-        asked += [(spine, "get_window_extent") for spine in axes.spines.values()]
-    for one, name in asked:
-        setattr(one, name, _remembered(getattr(one, name), one.axes.bbox))
+        measured: list[tuple[Any, str]] = [
+            *((axis, name) for axis in (axes.xaxis, axes.yaxis) for name in MEASURED),
+            *((spine, "get_window_extent") for spine in axes.spines.values()),
+        ]
+        instead += [(one, name, _remembered(getattr(one, name), axes.bbox))
+                    for one, name in measured]  # fmt: skip
+        instead += [(axis, "_copy_tick_props", _clipped) for axis in (axes.xaxis, axes.yaxis)]
+    for one, name, does in instead:
+        setattr(one, name, does)
     try:
         yield
     finally:
-        for one, name in asked:
+        for one, name, _ in instead:
             delattr(one, name)
+
+
+def _clipped(_first: Any, tick: Any) -> None:
+    """Clip a new tick; all else it has from its axis, without a copy of the first one's looks."""
+    tick.set_clip_path(tick.axes.patch)
 
 
 def _remembered(ask: Callable[..., Any], place: Any) -> Callable[..., Any]:
