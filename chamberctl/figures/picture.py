@@ -69,9 +69,9 @@ def measured_once(every: list[Axes]) -> Iterator[None]:
             delattr(one, name)
 
 
-def _clipped(_first: Any, tick: Any) -> None:
-    """Clip a new tick; all else it has from its axis, without a copy of the first one's looks."""
-    tick.set_clip_path(tick.axes.patch)
+def _clipped(first: Any, tick: Any) -> None:
+    """Clip a new tick as the first one; all else it has from its axis, without a copy of looks."""
+    tick.gridline.set_clip_box(first.gridline.get_clip_box())
 
 
 def _remembered(ask: Callable[..., Any], place: Any) -> Callable[..., Any]:
