@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 
 MEASURED = ("_update_ticks", "_get_ticklabel_bboxes")
 """What an axis is asked for time and again while its picture is laid out and drawn: where its ticks
-and their labels lie."""
+and their labels lie. These methods are no public ones: a matplotlib without them draws as slowly as
+it does by itself."""
 
 
 class Picture(Figure):
@@ -58,7 +59,7 @@ def measured_once(every: list[Axes]) -> Iterator[None]:
             *((spine, "get_window_extent") for spine in axes.spines.values()),
         ]
         instead += [(one, name, _remembered(getattr(one, name), axes.bbox))
-                    for one, name in measured]  # fmt: skip
+                    for one, name in measured if hasattr(one, name)]  # fmt: skip
         instead += [(axis, "_copy_tick_props", _clipped) for axis in (axes.xaxis, axes.yaxis)]
     for one, name, does in instead:
         setattr(one, name, does)
