@@ -37,6 +37,9 @@ LOCAL_ERROR = 2.0 * (3.0 * GAMMA**2 - 2.0 * GAMMA**3 - 1.0 / 6.0)
 """Local error of the method over h^3 times half the third derivative (its stability function's
 expansion less that of the exponential)."""
 
+SAME_STEP = 1e-6
+"""Steps are the same where they differ by less than this (relative)."""
+
 _GUESS = 0.1
 _BEND = 0.02
 _RENEW_MOVED = 0.05
@@ -59,7 +62,8 @@ class Options(NamedTuple):
 class Scratch(NamedTuple):
     """Arrays that a run needs again and again, and what is kept from stretch to stretch.
 
-    `slope` is d(ln p)/dt at the end of the last stretch [1/s], `state` see above.
+    `slope` is d(ln p)/dt at the end of the last stretch [1/s], `seen` ln p of the nodes [ln Pa] and
+    then the pressure behind the gauge's lag [Pa] where the plant was looked at, `state` see above.
     """
 
     jacobian: Any
@@ -71,6 +75,7 @@ class Scratch(NamedTuple):
     second: Any
     error: Any
     slope: Any
+    seen: Any
     state: Any
 
 
@@ -83,7 +88,7 @@ def begin_run(state: Any, first_step_s: float) -> None:
 
 def advance(
     plant: PlantNumbers, rows: Any, around: Surroundings, drive: DriveNumbers, gauge: GaugeNumbers,
-    x: Any, gauge_pa: float, options: Options, scratch: Scratch,
+    x: Any, gauge_pa: float, look_s: float, options: Options, scratch: Scratch,
 ) -> tuple[float, int]:  # fmt: skip
     """Carry the plant over one smooth stretch.
 
@@ -95,10 +100,12 @@ def advance(
         ln p of the nodes [ln Pa]; moved to the end of the stretch.
     gauge_pa : float
         Pressure behind the gauge's lag [Pa].
+    look_s : float
+        Time in the stretch at which the plant is looked at on the way [s]; inf: not at all.
     options : Options
         Tolerance and bounds of the step.
     scratch : Scratch
-        Work space, and what is kept from stretch to stretch.
+        Work space, and what is kept from stretch to stretch; `seen` is filled.
 
     Returns
     -------
@@ -122,11 +129,10 @@ def advance(
             if state[NEXT_STEP] < options.shortest_step_s or tries > _MOST_STEPS:
                 return gauge_pa, STUCK
             continue
+        if t < look_s <= t + h:
+            look(gauge, x, gauge_pa, (look_s - t) / h, h, scratch)
         if gauge.lag_s > 0.0:
-            gauge_pa = lagged(
-                gauge_pa, np.exp(x[gauge.node]), np.exp(scratch.first[gauge.node]),
-                np.exp(scratch.second[gauge.node]), h, gauge.lag_s,
-            )  # fmt: skip
+            gauge_pa = gauge_after(gauge, x, gauge_pa, 1.0, h, scratch)
         moved = 0.0
         for i in range(count):
             new = scratch.second[i]
@@ -187,7 +193,8 @@ def step(
     if was_new:
         slopes(plant, rows, around, drive, t, x, scratch.jacobian, scratch.work)
         state[IS_OLD], state[FACTORIZED], state[MOVED], state[CONTRACTION] = 0.0, 0.0, 0.0, 0.1
-    if state[FACTORIZED] != h:
+    # two steps that differ by rounding share a matrix
+    if abs(state[FACTORIZED] - h) > SAME_STEP * h:
         prepare(plant, x, weight, scratch.jacobian, scratch.matrix, scratch.order)
         state[FACTORIZED] = h
     for i in range(count):
@@ -241,19 +248,55 @@ def step_error(plant: PlantNumbers, h: float, x: Any, scratch: Scratch) -> float
     return largest
 
 
-def lagged(before: float, start: float, middle: float, end: float, h: float, lag_s: float) -> float:
-    """First-order lag of a pressure known at the start, the first stage and the end of a step.
+def course(start: float, first: float, end: float, share: float) -> float:
+    """ln p a share of the way through a step [ln Pa], to the order of the method.
 
-    The pressure in between is taken as the parabola through the three; the lag is then exact.
+    Its slope is the straight line through the slopes of the two stages, so that what is stiff does
+    not overshoot.
+    """
+    g = GAMMA
+    early = (first - start) / g
+    late = (end - start - (1.0 - g) * early) / g
+    return start + share * (early + (0.5 * share - g) / (1.0 - g) * (late - early))
+
+
+def look(
+    gauge: GaugeNumbers, x: Any, gauge_pa: float, share: float, h: float, scratch: Scratch
+) -> None:
+    """Fill `scratch.seen` with the state a share of the way through a step from x."""
+    count = x.shape[0]
+    for i in range(count):
+        scratch.seen[i] = course(x[i], scratch.first[i], scratch.second[i], share)
+    if gauge.lag_s > 0.0:
+        scratch.seen[count] = gauge_after(gauge, x, gauge_pa, share, h, scratch)
+    else:
+        scratch.seen[count] = np.exp(scratch.seen[gauge.node])
+
+
+def gauge_after(
+    gauge: GaugeNumbers, x: Any, gauge_pa: float, share: float, h: float, scratch: Scratch
+) -> float:
+    """Pressure behind the gauge's lag a share of the way through a step from x [Pa]."""
+    start, first, end = x[gauge.node], scratch.first[gauge.node], scratch.second[gauge.node]
+    middle = np.exp(course(start, first, end, 0.5))
+    return lagged(gauge_pa, np.exp(start), middle, np.exp(end), share, h, gauge.lag_s)
+
+
+def lagged(
+    before: float, start: float, middle: float, end: float, share: float, h: float, lag_s: float
+) -> float:
+    """First-order lag of a pressure known at the start, the middle and the end of a step.
+
+    The pressure in between is taken as the parabola through the three; the lag is then exact, a
+    share of the way through the step.
     """
     # parabola p(s) = start + b s + c s^2 over s = t/h
-    g = GAMMA
-    c = ((middle - start) / g - (end - start)) / (g - 1.0)
-    b = (end - start) - c
+    c = 2.0 * (start + end) - 4.0 * middle
+    b = end - start - c
     ratio = lag_s / h
-    decay = np.exp(-1.0 / ratio)
+    decay = np.exp(-share / ratio)
     # particular solution of r' = (p - r)/lag: q0 + q1 s + q2 s^2
     q2 = c
     q1 = b - 2.0 * q2 * ratio
     q0 = start - q1 * ratio
-    return q0 + q1 + q2 + (before - q0) * decay
+    return q0 + share * (q1 + share * q2) + (before - q0) * decay

@@ -157,10 +157,11 @@ def run(
     scratch = Scratch(
         np.zeros((count, count)), np.zeros((count, count)), np.zeros(count, dtype=np.int64),
         np.zeros((4, count)), np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count),
-        np.zeros(count), np.zeros(STATES),
+        np.zeros(count), np.zeros(count + 1), np.zeros(STATES),
     )  # fmt: skip
     begin_run(scratch.state, options.longest_step_s)
     together_s = 1e-9 * scan_time_s
+    seen = scratch.seen
     rows = plant.rows.copy()
     x = start_x.copy()
     memory = start_memory
@@ -182,8 +183,20 @@ def run(
     while sample < scans and schedule.sampled_s[sample] <= 0.0:
         samples[sample] = gauge_pa
         sample += 1
+    # the plant is carried from corner to corner, at `t`, and looked at on the way when a scan falls
+    # in between
+    t = 0.0
+    speed, load, openness = start_speed, schedule.load[0], schedule.open[0]
     for k in range(scans):
-        t = k * scan_time_s
+        now = k * scan_time_s
+        if t <= now:
+            seen[:count] = x
+            seen[count] = gauge_pa
+            load_place = next_corner(schedule.load_s, load_place, now)
+            open_place = next_corner(schedule.open_s, open_place, now)
+            speed = speed_after(speed_start, target, driving, now - turned_s)
+            load = between(schedule.load_s, schedule.load, load_place, now)
+            openness = between(schedule.open_s, schedule.open, open_place, now)
         shown = signal_pa(samples[k], schedule.noise[k], schedule.factor[k], gauge)
         if schedule.fault[k] == FAILS_ZERO:
             shown = 0.0
@@ -220,31 +233,33 @@ def run(
             memory = scan(numbers, memory, r, y, schedule.feed_forward[k], held, applied)
         command = given_command(memory.output, command, drive, scan_time_s)
         commands[k] = command
-        asleep = woken_s > t and t >= schedule.booster_from_s
-        if asleep and np.exp(x[schedule.booster]) < schedule.booster_below_pa:
-            woken_s = t
+        asleep = woken_s > now and now >= schedule.booster_from_s
+        if asleep and np.exp(seen[schedule.booster]) < schedule.booster_below_pa:
+            woken_s = now
         awake_s = woken_s + (1.0 - schedule.standby) / drive.rise_per_s
-        elapsed = t - turned_s
-        load_place = next_corner(schedule.load_s, load_place, t)
-        open_place = next_corner(schedule.open_s, open_place, t)
         row = record[k]
-        row[0] = speed_after(speed_start, target, driving, elapsed)
+        row[0] = speed
         row[1], row[2], row[3] = command, memory.output, memory.unlimited
         row[4], row[5], row[6] = memory.integral, memory.derivative, memory.filtered
-        row[7], row[8], row[9], row[10] = y, shown, gauge_pa, r
-        row[11] = between(schedule.load_s, schedule.load, load_place, t)
+        row[7], row[8], row[9], row[10] = y, shown, seen[count], r
+        row[11] = load
         row[12], row[13] = 1.0 if bad else 0.0, 1.0 if held else 0.0
-        row[14] = between(schedule.open_s, schedule.open, open_place, t)
-        row[15] = risen(schedule.standby, drive.rise_per_s, t - woken_s)
+        row[14] = openness
+        row[15] = risen(schedule.standby, drive.rise_per_s, now - woken_s)
         row[16] = entry
         for i in range(count):
-            row[FIRST_NODE + i] = np.exp(x[i])
-        end = (k + 1) * scan_time_s
-        while t < end:
+            row[FIRST_NODE + i] = np.exp(seen[i])
+        if k + 1 == scans:
+            break
+        # what a scan commands acts later: up to then the next scan does not come into it, unless it
+        # is to wake the booster
+        next_scan = (k + 1) * scan_time_s
+        end = next_scan if woken_s > now else (k + 2) * scan_time_s
+        while t < next_scan:
             stop = end
-            if arrival <= k:
+            if arrival < scans:
                 stop = min(stop, schedule.arrives_s[arrival])
-            if sample < scans:
+            if sample < scans and abs(schedule.sampled_s[sample] - next_scan) > together_s:
                 stop = min(stop, schedule.sampled_s[sample])
             if load_place + 1 < schedule.load_s.shape[0]:
                 stop = min(stop, schedule.load_s[load_place + 1])
@@ -254,8 +269,15 @@ def run(
                 if corner_s > t:
                     stop = min(stop, corner_s)
             # what falls together but for rounding is one moment
-            if end - stop < together_s:
+            if abs(next_scan - stop) < together_s:
+                stop = next_scan
+            elif end - stop < together_s:
                 stop = end
+            looks = stop > next_scan
+            if looks:
+                speed = speed_after(speed_start, target, driving, next_scan - turned_s)
+                load = between(schedule.load_s, schedule.load, load_place, next_scan)
+                openness = between(schedule.open_s, schedule.open, open_place, next_scan)
             if stop - t > together_s:
                 around = Surroundings(
                     stop - t,
@@ -272,11 +294,15 @@ def run(
                     risen(schedule.standby, drive.rise_per_s, stop - woken_s),
                 )
                 gauge_pa, status = advance(
-                    plant, rows, around, driving, gauge, x, gauge_pa, options, scratch
-                )
+                    plant, rows, around, driving, gauge, x, gauge_pa,
+                    next_scan - t if looks else np.inf, options, scratch,
+                )  # fmt: skip
                 if status == STUCK:
                     return STUCK
             t = stop
+            while looks and sample < scans and schedule.sampled_s[sample] <= next_scan + together_s:
+                samples[sample] = seen[count]
+                sample += 1
             while arrival <= k and schedule.arrives_s[arrival] <= t:
                 wanted = commands[arrival]
                 arrival += 1

@@ -19,7 +19,6 @@ from chamberctl.simulation.engine import simulate_loop
 from chamberctl.simulation.happenings import Happenings, Start
 from chamberctl.simulation.prepared import corners, memory_at
 from chamberctl.simulation.signal import GaugeNumbers, reading, signal_pa
-from chamberctl.simulation.stepping import GAMMA
 
 PRESSURE = st.floats(1e-3, 1e6)
 
@@ -83,9 +82,10 @@ def test_the_lag_is_exact_for_a_parabola(lag_s: float) -> None:
         return curve[0] + curve[1] * t + curve[2] * t * t
 
     found = solve_ivp(lambda t, r: (pressure(t) - r) / lag_s, (0.0, h), [280.0], method="LSODA",
-                      rtol=1e-11, atol=1e-9)  # fmt: skip
-    ours = lagged(280.0, pressure(0.0), pressure(GAMMA * h), pressure(h), h, lag_s)
-    assert ours == pytest.approx(found.y[0, -1], rel=1e-9)
+                      rtol=1e-11, atol=1e-9, t_eval=[0.3 * h, h])  # fmt: skip
+    for share, there in ((0.3, found.y[0, 0]), (1.0, found.y[0, 1])):
+        ours = lagged(280.0, pressure(0.0), pressure(0.5 * h), pressure(h), share, h, lag_s)
+        assert ours == pytest.approx(there, rel=1e-8)
 
 
 # --- in a run
