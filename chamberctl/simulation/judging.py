@@ -13,7 +13,7 @@ from chamberctl.findings import Finding, Severity
 from chamberctl.plant.chain import build_chain
 from chamberctl.simulation.engine import gauge_numbers
 from chamberctl.simulation.metrics import Metrics, Verdict, metrics, verdict
-from chamberctl.simulation.signal import signal_pa
+from chamberctl.simulation.signal import shown_pa
 
 if TYPE_CHECKING:
     from chamberctl.simulation.engine import Trace
@@ -62,11 +62,11 @@ def watched_pressure(prepared: Prepared, trace: Trace) -> Array:
     faulty = np.asarray(fault)[np.minimum(scans, np.size(fault) - 1)] > 0
     gauge = gauge_numbers(
         prepared.system, build_chain(prepared.system), prepared.gauge, "linear", 0.0
-    )._replace(steps=0.0)
-    at_gauge = trace.columns["gauge_pa"]
+    )
+    at_gauge = trace.columns["gauge_pa"][faulty]
+    shown = shown_pa(at_gauge, prepared.gauge.gas_factor, gauge)
     watched = sent.copy()
-    for k in np.flatnonzero(faulty):
-        watched[k] = signal_pa(float(at_gauge[k]), 0.0, prepared.gauge.gas_factor, gauge)
+    watched[faulty] = np.clip(shown, gauge.range_low_pa, gauge.range_high_pa)
     return watched
 
 

@@ -6,7 +6,7 @@ Plain functions of numbers, so that they also compile.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from chamberctl.physics.transpiration import transpiration_ratio
 
@@ -37,6 +37,36 @@ class GaugeNumbers(NamedTuple):
     log_reading: bool
 
 
+def shown_pa(pressure_pa: Any, gas_factor: float, gauge: GaugeNumbers) -> Any:
+    """Pressure that a gauge shows without noise, counts and the ends of its range.
+
+    Parameters
+    ----------
+    pressure_pa : float or array
+        True pressure at the gauge, after its lag [Pa].
+    gas_factor : float
+        True over indicated pressure of the gas [-].
+    gauge : GaugeNumbers
+        The gauge.
+
+    Returns
+    -------
+    float or array
+        Indicated pressure [Pa].
+    """
+    shown = pressure_pa / gas_factor
+    if gauge.head_k > 0.0:
+        shown = shown * transpiration_ratio(
+            pressure_pa,
+            gauge.head_k,
+            gauge.chamber_k,
+            gauge.bore_radius_m,
+            gauge.viscosity_pa_s,
+            gauge.most_probable_speed_m_s,
+        )
+    return shown
+
+
 def signal_pa(pressure_pa: float, noise: float, gas_factor: float, gauge: GaugeNumbers) -> float:
     """Indicated pressure that arrives at the controller.
 
@@ -56,17 +86,7 @@ def signal_pa(pressure_pa: float, noise: float, gas_factor: float, gauge: GaugeN
     float
         Indicated pressure, held within the gauge's range and rounded to its counts [Pa].
     """
-    shown = pressure_pa / gas_factor
-    if gauge.head_k > 0.0:
-        shown *= transpiration_ratio(
-            pressure_pa,
-            gauge.head_k,
-            gauge.chamber_k,
-            gauge.bore_radius_m,
-            gauge.viscosity_pa_s,
-            gauge.most_probable_speed_m_s,
-        )
-    shown *= 1.0 + noise
+    shown = shown_pa(pressure_pa, gas_factor, gauge) * (1.0 + noise)
     if not math.isfinite(shown):
         return math.nan
     low, high = gauge.range_low_pa, gauge.range_high_pa
