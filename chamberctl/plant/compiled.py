@@ -71,7 +71,8 @@ def _with_compiled_calls(function: Any, done: dict[Any, Any], options: dict[str,
         called = names.get(name)
         if isinstance(called, types.FunctionType) and called.__module__.startswith("chamberctl."):
             if called not in done:
-                done[called] = njit(_with_compiled_calls(called, done, options), **options)
+                copy = _with_compiled_calls(called, done, options)
+                done[called] = njit(copy, **options, **_placed(called, options))
             names[name] = done[called]
     copy = types.FunctionType(
         function.__code__, names, function.__name__, function.__defaults__, function.__closure__
@@ -79,6 +80,12 @@ def _with_compiled_calls(function: Any, done: dict[Any, Any], options: dict[str,
     copy.__module__ = function.__module__
     copy.__qualname__ = function.__qualname__
     return copy
+
+
+def _placed(function: Any, options: dict[str, Any]) -> dict[str, Any]:
+    """Put formulas into the function that calls them: to hand over their arrays takes longer."""
+    formula = function.__module__.startswith(("chamberctl.physics.", "chamberctl.plant."))
+    return {"forceinline": True} if formula and options else {}
 
 
 @cache

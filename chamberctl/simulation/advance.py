@@ -112,7 +112,8 @@ def advance(
     tuple of (float, int)
         Gauge pressure at the end [Pa], and DONE or STUCK.
     """
-    state, count = scratch.state, x.shape[0]
+    state, count, node = scratch.state, x.shape[0], gauge.node
+    first, second, seen = scratch.first, scratch.second, scratch.seen
     begin(plant, rows, around, drive, x, scratch)
     t, tries = 0.0, 0
     while t < around.length_s:
@@ -130,12 +131,23 @@ def advance(
                 return gauge_pa, STUCK
             continue
         if t < look_s <= t + h:
-            look(gauge, x, gauge_pa, (look_s - t) / h, h, scratch)
+            share = (look_s - t) / h
+            for i in range(count):
+                seen[i] = course(x[i], first[i], second[i], share)
+            seen[count] = np.exp(seen[node])
+            if gauge.lag_s > 0.0:
+                middle = np.exp(course(x[node], first[node], second[node], 0.5))
+                seen[count] = lagged(
+                    gauge_pa, np.exp(x[node]), middle, np.exp(second[node]), share, h, gauge.lag_s
+                )
         if gauge.lag_s > 0.0:
-            gauge_pa = gauge_after(gauge, x, gauge_pa, 1.0, h, scratch)
+            middle = np.exp(course(x[node], first[node], second[node], 0.5))
+            gauge_pa = lagged(
+                gauge_pa, np.exp(x[node]), middle, np.exp(second[node]), 1.0, h, gauge.lag_s
+            )
         moved = 0.0
         for i in range(count):
-            new = scratch.second[i]
+            new = second[i]
             moved = max(moved, abs(new - x[i]))
             if plant.volumes_m3[i] > 0.0:
                 scratch.slope[i] = (new - scratch.base[i]) / (GAMMA * h)
@@ -254,32 +266,10 @@ def course(start: float, first: float, end: float, share: float) -> float:
     Its slope is the straight line through the slopes of the two stages, so that what is stiff does
     not overshoot.
     """
-    g = GAMMA
-    early = (first - start) / g
-    late = (end - start - (1.0 - g) * early) / g
-    return start + share * (early + (0.5 * share - g) / (1.0 - g) * (late - early))
-
-
-def look(
-    gauge: GaugeNumbers, x: Any, gauge_pa: float, share: float, h: float, scratch: Scratch
-) -> None:
-    """Fill `scratch.seen` with the state a share of the way through a step from x."""
-    count = x.shape[0]
-    for i in range(count):
-        scratch.seen[i] = course(x[i], scratch.first[i], scratch.second[i], share)
-    if gauge.lag_s > 0.0:
-        scratch.seen[count] = gauge_after(gauge, x, gauge_pa, share, h, scratch)
-    else:
-        scratch.seen[count] = np.exp(scratch.seen[gauge.node])
-
-
-def gauge_after(
-    gauge: GaugeNumbers, x: Any, gauge_pa: float, share: float, h: float, scratch: Scratch
-) -> float:
-    """Pressure behind the gauge's lag a share of the way through a step from x [Pa]."""
-    start, first, end = x[gauge.node], scratch.first[gauge.node], scratch.second[gauge.node]
-    middle = np.exp(course(start, first, end, 0.5))
-    return lagged(gauge_pa, np.exp(start), middle, np.exp(end), share, h, gauge.lag_s)
+    per, rest = 1.0 / GAMMA, 1.0 / (1.0 - GAMMA)
+    early = per * (first - start)
+    bend = per * (end - start - early)
+    return start + share * (early + rest * (0.5 * share - GAMMA) * bend)
 
 
 def lagged(

@@ -190,7 +190,8 @@ def run(
     for k in range(scans):
         now = k * scan_time_s
         if t <= now:
-            seen[:count] = x
+            for i in range(count):
+                seen[i] = x[i]
             seen[count] = gauge_pa
             load_place = next_corner(schedule.load_s, load_place, now)
             open_place = next_corner(schedule.open_s, open_place, now)
