@@ -14,11 +14,12 @@ from scipy.integrate import solve_ivp
 import chamberctl as cc
 from chamberctl.physics.instruments import count_size
 from chamberctl.physics.transpiration import transpiration_ratio
-from chamberctl.simulation.advance import lagged
+from chamberctl.simulation.advance import course, lagged
 from chamberctl.simulation.engine import simulate_loop
 from chamberctl.simulation.happenings import Happenings, Start
 from chamberctl.simulation.prepared import corners, memory_at
 from chamberctl.simulation.signal import GaugeNumbers, reading, signal_pa
+from chamberctl.simulation.stepping import GAMMA
 
 PRESSURE = st.floats(1e-3, 1e6)
 
@@ -86,6 +87,15 @@ def test_the_lag_is_exact_for_a_parabola(lag_s: float) -> None:
     for share, there in ((0.3, found.y[0, 0]), (1.0, found.y[0, 1])):
         ours = lagged(280.0, pressure(0.0), pressure(0.5 * h), pressure(h), share, h, lag_s)
         assert ours == pytest.approx(there, rel=1e-8)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, GAMMA, 1.0])
+def test_a_parabola_is_known_on_the_way_through_a_step(share: float) -> None:
+    start, slope, bend = 5.0, -0.4, 0.7  # over one step
+    stages = slope + 2.0 * bend * GAMMA, slope + 2.0 * bend
+    end = start + (1.0 - GAMMA) * stages[0] + GAMMA * stages[1]
+    found = course(start, start + GAMMA * stages[0], end, share)
+    assert found == pytest.approx(start + slope * share + bend * share * share, rel=1e-12)
 
 
 # --- in a run
