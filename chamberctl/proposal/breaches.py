@@ -16,12 +16,14 @@ from chamberctl.proposal.choices import allowed_excursion, excursion_limits
 from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS
 from chamberctl.simulation.metrics import LIMITS
 from chamberctl.simulation.scenarios import SCENARIOS, simulate
+from chamberctl.workers import desk, results
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
     from chamberctl.control.envelope import EnvelopePlant
     from chamberctl.control.gain_steps import GainSteps
     from chamberctl.plant.point import OperatingPoint
+    from chamberctl.simulation.metrics import Verdict
     from chamberctl.study import Study
 
 TRIED = (*SETPOINT_STEPS, "gas-step", *HAND_OVERS[:2])
@@ -83,16 +85,24 @@ def breaches(
     tuple of Breach
         Empty where all is kept, or nothing is asked.
     """
-    found = []
-    for name in TRIED:
-        for point in points:
-            try:
-                judged = simulate(study, settings, name, point=point).verdict
-            except Infeasible:
-                continue
-            if not judged.holds:
-                found.append(Breach(name, point.where, judged.broken, judged.reasons))
-    return tuple(found)
+    places = [(name, point) for name in TRIED for point in points]
+    runs = results(
+        [desk().lay_down(_judged, study, settings, *place, urgent=True) for place in places]
+    )
+    return tuple(
+        Breach(name, point.where, judged.broken, judged.reasons)
+        for (name, point), judged in zip(places, runs, strict=True)
+        if judged is not None and not judged.holds
+    )
+
+
+def _judged(
+    study: Study, settings: PidSettings | GainSteps, name: str, point: OperatingPoint
+) -> Verdict | None:
+    try:
+        return simulate(study, settings, name, point=point).verdict
+    except Infeasible:
+        return None
 
 
 def overshoot_breaches(
