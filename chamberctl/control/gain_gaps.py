@@ -2,19 +2,19 @@
 
 With L = k X every limit on a peak reads alpha k^2 + 2 beta k + gamma >= 0 at each frequency, gamma
 above 0. Where that fails for some k, it fails on one interval or from one gain upward. What no
-interval covers are the gaps of allowed gains. A loop can only become unstable or stable at
-L = -1, inside an interval, so one count of encirclements decides for a whole gap.
+interval covers are the gaps of allowed gains. Gains at which a loop is unstable, by the number of
+its encirclements of -1, are forbidden likewise.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.crossing_limits import Forbidden, forbidden_by_crossings, is_asked
+from chamberctl.control.crossing_limits import forbidden_by_crossings, is_asked
 from chamberctl.control.frequency import Array, Complex, Index
 from chamberctl.control.loop_grid import LoopGrid, Shape
 from chamberctl.control.pace import LimitName, LoopLimits
@@ -22,6 +22,11 @@ from chamberctl.control.pace import LimitName, LoopLimits
 RESTING = 10.0
 """|L| at the lowest frequency below which a loop of two integrators is not seen to integrate."""
 
+
+_ZERO = np.zeros(1, dtype=np.int64)
+
+CONE = 1.0 - 1e-12
+"""What rounding may take from the cone in which a limit can forbid gains."""
 
 ENTRIES_AT_ONCE = 60_000
 """Plants times frequencies times shapes that are looked at together."""
@@ -56,8 +61,10 @@ class Intervals:
 
 def quadratics(
     value: Complex, law: Complex, grid: LoopGrid, limits: LoopLimits
-) -> Iterator[tuple[LimitName, Array, Array, float]]:
-    """Yield each limit with its alpha, beta and gamma at every entry.
+) -> tuple[tuple[LimitName, ...], Array, Array, Array, Index]:
+    """Return the limits on peaks with their alpha (L, E), beta (L, E), gamma (L, 1) and entries.
+
+    Only entries at which some limit can forbid a gain are among the E.
 
     Parameters
     ----------
@@ -75,48 +82,74 @@ def quadratics(
     |S| <= Ms: |1 + kX|^2 >= 1/Ms^2. |T| <= Mt: |kX|^2 <= Mt^2 |1 + kX|^2. |S - 1/2| <= 1/d:
     |1 - kX|^2 <= (2/d)^2 |1 + kX|^2. |K S| <= N: |kQr|^2 <= N^2 |1 + kX|^2.
     """
-    size, real = value.real**2 + value.imag**2, value.real
-    yield "ms", size, real, 1.0 - 1.0 / limits.ms**2
+    factors: dict[LimitName, tuple[float, float, float]] = {
+        "ms": (1.0, 1.0, 1.0 - 1.0 / limits.ms**2)
+    }
     if limits.mt is not None:
-        yield "mt", size * (1.0 - 1.0 / limits.mt**2), real, 1.0
+        factors["mt"] = 1.0 - 1.0 / limits.mt**2, 1.0, 1.0
     if limits.disk_margin is not None:
-        square = limits.disk_margin**2
-        yield "disk_margin", size, real * ((4.0 + square) / (4.0 - square)), 1.0
+        disk = limits.disk_margin**2
+        factors["disk_margin"] = 1.0, (4.0 + disk) / (4.0 - disk), 1.0
+    if limits.noise_gain is not None:
+        factors["noise_gain"] = 1.0, 1.0, 1.0
+    a, b, gamma = np.array(list(factors.values())).T[:, :, None]
+    real = value.real
+    square = real * real
+    size = square + value.imag**2
+    if limits.noise_gain is None and (a >= 0.0).all():
+        # a cone around the negative real axis, whatever the gain
+        cone = float(np.min(a * gamma / (b * b))) * CONE
+        entry = ((real < 0.0) & (square > cone * size)).nonzero()[0]
+        real, size = real[entry], size[entry]
+        return tuple(factors), a * size, b * real, gamma, entry
+    alpha = a * size
     if limits.noise_gain is not None:
         law_size = (law.real**2 + law.imag**2) * grid.reading_scale[grid.row] ** 2
-        yield "noise_gain", size - law_size / limits.noise_gain**2, real, 1.0
+        alpha[-1] -= law_size / limits.noise_gain**2
+    return tuple(factors), alpha, b * real, gamma, np.arange(real.size)
 
 
 def forbidden(
     grid: LoopGrid, value: Complex, law: Complex, counts: Turns, limits: LoopLimits
 ) -> Intervals:
-    """Return the gains that some limit forbids at some entry."""
-    found = [
-        Forbidden(name, *_roots(alpha, beta, gamma))
-        for name, alpha, beta, gamma in quadratics(value, law, grid, limits)
-    ]
+    """Return the gains that some limit forbids at some entry, and those that are unstable.
+
+    Where a loop is unstable |S| has no bound: that counts as Ms.
+    """
+    names, alpha, beta, gamma, places = quadratics(value, law, grid, limits)
+    low, high, at, limit = _roots(alpha, beta, gamma)
+    unstable = counts.unstable_gains(grid.start)
+    peaks = low, high, places[at]
+    low, high, entry = (np.concatenate(pair) for pair in zip(peaks, unstable, strict=True))
+    limit = np.concatenate([limit, np.zeros(unstable[0].size, dtype=int)])
     if is_asked(limits):
-        found += forbidden_by_crossings(grid, value, counts, limits)
-    low, high, entry = (
-        np.concatenate([getattr(one, name) for one in found]) for name in ("low", "high", "entry")
-    )
-    limit = np.repeat(np.arange(len(found)), [one.low.size for one in found])
-    order = np.argsort(low, kind="stable")
-    names = tuple(one.limit for one in found)
+        found = list(forbidden_by_crossings(grid, value, counts, limits))
+        low, high, entry = (
+            np.concatenate([mine, *(getattr(one, name) for one in found)])
+            for name, mine in (("low", low), ("high", high), ("entry", entry))
+        )
+        more = np.repeat(len(names) + np.arange(len(found)), [one.low.size for one in found])
+        limit = np.concatenate([limit, more])
+        names += tuple(one.limit for one in found)
+    order = low.argsort(kind="stable")
     return Intervals(low[order], high[order], limit[order], entry[order], names)
 
 
-def _roots(alpha: Array, beta: Array, gamma: float) -> tuple[Array, Array, Index]:
-    """Return where alpha k^2 + 2 beta k + gamma is negative for positive k, and at which entry."""
-    rest = beta * beta - alpha * gamma
-    at = np.flatnonzero((rest > 0.0) & ((beta < 0.0) | (alpha < 0.0)))
-    a, b = alpha[at], beta[at]
+def _roots(alpha: Array, beta: Array, gamma: Array) -> tuple[Array, Array, Index, Index]:
+    """Return where alpha k^2 + 2 beta k + gamma is negative for k > 0, at which entry, of which."""
+    rest = beta * beta
+    rest -= alpha * gamma
+    limit, entry = ((rest > 0.0) & ((beta < 0.0) | (alpha < 0.0))).nonzero()
+    a, b, c = alpha[limit, entry], beta[limit, entry], gamma[limit, 0]
     # the smaller root in magnitude without cancellation; no second one where a <= 0
-    root = np.sqrt(rest[at])
+    root = np.sqrt(rest[limit, entry])
+    if (b < 0.0).all() and (a > 0.0).all():
+        high = root - b
+        return c / high, high / a, entry, limit
     with np.errstate(divide="ignore"):
-        low = np.where(b > 0.0, (b + root) / -a, gamma / (root - b))
+        low = np.where(b > 0.0, (b + root) / -a, c / (root - b))
         high = np.where(a > 0.0, (root - b) / a, np.inf)
-    return low, high, at
+    return low, high, entry, limit
 
 
 @dataclass(frozen=True)
@@ -146,6 +179,34 @@ class Turns:
         turned = np.bincount(self.row[passed], self.change[passed], self.start.size)
         return self.start + turned.astype(np.int64)
 
+    def unstable_gains(self, first: Index) -> tuple[Array, Array, Index]:
+        """Return from which to which gain plants are unstable, and behind which entry that begins.
+
+        Parameters
+        ----------
+        first : array of int
+            First entry of each plant.
+        """
+        order = np.lexsort((self.gain, self.row))
+        row, gain, entry = self.row[order], self.gain[order], self.entry[order]
+        turned = self.change[order].cumsum()
+        # without the turns of the plants before
+        number = np.bincount(row, minlength=self.start.size)
+        before = np.concatenate([_ZERO, turned])[number.cumsum() - number]
+        unstable = (turned + (self.start - before)[row]).nonzero()[0]
+        until = np.full(gain.size, np.inf)
+        inner = (row[1:] == row[:-1]).nonzero()[0]
+        until[inner] = gain[inner + 1]
+        low, high, entry = gain[unstable], until[unstable], entry[unstable]
+        if self.start.any():
+            at_once = self.start.nonzero()[0]
+            lowest = np.concatenate([gain, [np.inf]])[np.searchsorted(row, at_once)]
+            lowest[number[at_once] == 0] = np.inf
+            low = np.concatenate([low, np.zeros(at_once.size)])
+            high = np.concatenate([high, lowest])
+            entry = np.concatenate([entry, first[at_once]])
+        return low, high, entry
+
 
 def turns(grid: LoopGrid, value: Complex) -> Turns:
     """Count turns around -1 by the crossings of L with the negative real axis.
@@ -158,26 +219,29 @@ def turns(grid: LoopGrid, value: Complex) -> Turns:
     """
     first, last = grid.start[:-1], grid.start[1:] - 1
     above = value.imag > 0.0
-    if grid.loops.scan_time_s is not None:
+    sampled = grid.loops.scan_time_s is not None
+    if sampled:
         above[last] = above[last - 1]
-    at = np.flatnonzero((above[1:] != above[:-1]) & grid.inner)
+    at = ((above[1:] != above[:-1]) & grid.inner).nonzero()[0]
     a, b = value[at], value[at + 1]
     share = a.imag / (a.imag - b.imag)
     real = a.real + share * (b.real - a.real)
-    on_axis = real < 0.0
+    on_axis = (real < 0.0).nonzero()[0]
     at, real, share = at[on_axis], real[on_axis], share[on_axis]
     row, gain = grid.row[at], -1.0 / real
-    omega = grid.omega[at] + share * (grid.omega[at + 1] - grid.omega[at])
+    low = grid.omega[at]
+    omega = low + share * (grid.omega[at + 1] - low)
     change = np.where(above[at + 1], 2, -2)
-    if grid.loops.scan_time_s is not None:
-        end = np.flatnonzero(value[last].real < 0.0)
+    end = (value.real[last] < 0.0).nonzero()[0] if sampled else last[:0]
+    if end.size:
         row = np.concatenate([row, end])
-        gain = np.concatenate([gain, -1.0 / value[last[end]].real])
-        change = np.concatenate([change, np.where(above[last[end]], -1, 1)])
-        omega = np.concatenate([omega, grid.omega[last[end]]])
-        at = np.concatenate([at, last[end]])
-    arc = np.where(above[first], np.where(grid.loops.integrators >= 2, 2, 1), 0)
-    return Turns(grid.loops.unstable_poles + arc, row, gain, change, omega, at)
+        end = last[end]
+        gain = np.concatenate([gain, -1.0 / value.real[end]])
+        change = np.concatenate([change, np.where(above[end], -1, 1)])
+        omega = np.concatenate([omega, grid.omega[end]])
+        at = np.concatenate([at, end])
+    start = grid.loops.unstable_poles + above[first] * np.where(grid.loops.integrators >= 2, 2, 1)
+    return Turns(start, row, gain, change, omega, at)
 
 
 def largest_gain(grid: LoopGrid, shape: Shape, limits: LoopLimits) -> tuple[float, Bound | None]:
@@ -232,41 +296,36 @@ def _largest(
 ) -> tuple[list[float], list[Bound | None]]:
     """Return the largest gain of each shape, for a grid with all plants for each of them in turn.
 
-    The gaps of all shapes are gone through from above together.
+    It is the upper end of the highest gap between what is forbidden.
     """
     value = grid.plant * law
-    counts = turns(grid, value)
-    ban = forbidden(grid, value, law, counts, limits)
-    plants = grid.count // shapes
-    shape = grid.row[ban.entry] // plants
-    lower, upper, bound, end = _gaps(ban, shape, _least_gains(grid, value, shapes), most)
-    left = np.diff(end, prepend=0)
+    ban = forbidden(grid, value, law, turns(grid, value), limits)
+    shape = grid.row[ban.entry] // (grid.count // shapes) if shapes > 1 else None
+    of, gain, bound = _gaps(ban, shape, _least_gains(grid, value, shapes), most)
     gains, bounds = np.zeros(shapes), np.full(shapes, -1)
-    while np.any(left > 0):
-        of = np.flatnonzero(left > 0)
-        at = end[of] - 1
-        low, high = lower[at], upper[at]
-        inside = np.zeros(shapes)
-        inside[of] = np.where(low > 0.0, np.sqrt(low * high), 0.5 * high)
-        unstable = counts.unstable(np.repeat(inside, plants)).reshape(shapes, plants)
-        good = np.all(unstable[of] == 0, axis=1)
-        gains[of[good]], bounds[of[good]] = high[good], bound[at[good]]
-        end = end.copy()
-        end[of] -= 1
-        left[of] -= 1
-        left[of[good]] = 0
-    told = [Bound(ban.names[ban.limit[i]], int(ban.entry[i])) if i >= 0 else None for i in bounds]
+    # the last of each shape, which is the highest, stays
+    gains[of], bounds[of] = gain, bound
+    told = [
+        Bound(ban.names[ban.limit[i]], int(ban.entry[i])) if i >= 0 else None
+        for i in bounds.tolist()
+    ]
     return gains.tolist(), told
 
 
 def _gaps(
-    ban: Intervals, shape: Index, least: Array, most: float
-) -> tuple[Array, Array, Index, Index]:
-    """Return the gaps of each shape in turn, ascending, from the intervals of all of them.
+    ban: Intervals, shape: Index | None, least: Array, most: float
+) -> tuple[Index, Array, Index]:
+    """Return shape, upper end and the interval that ends it, -1 for none, of each gap.
 
-    Lower and upper end, the interval that ends each, -1 for none, and where those of each shape
-    end in these lists.
+    Ascending for each shape in turn; `shape` of the intervals is None where there is only one.
     """
+    if shape is None:
+        reached = np.maximum.accumulate(np.concatenate([least, ban.high]))
+        following = np.concatenate([ban.low, [most]])
+        at = ((following > reached) & (reached < most)).nonzero()[0][-1:]
+        # what ends the last gap of all is no interval
+        index = np.where(at < ban.low.size, at, -1)
+        return np.zeros(at.size, dtype=int), np.minimum(following[at], most), index
     shapes = least.size
     size = np.bincount(shape, minlength=shapes)
     # one row per shape: its intervals by their lower end, then what ends its last gap
@@ -283,9 +342,8 @@ def _gaps(
     reached[:, 0] = least
     reached[row, place + 1] = ban.high[order]
     np.maximum.accumulate(reached, axis=1, out=reached)
-    of, at = np.nonzero((following > reached) & (reached < most))
-    end = np.searchsorted(of, np.arange(shapes), side="right")
-    return reached[of, at], np.minimum(following[of, at], most), index[of, at], end
+    of, at = ((following > reached) & (reached < most)).nonzero()
+    return of, np.minimum(following[of, at], most), index[of, at]
 
 
 def _least_gains(grid: LoopGrid, value: Complex, shapes: int) -> Array:
