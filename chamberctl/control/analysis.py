@@ -117,15 +117,14 @@ def _with_touches(line: Sweep) -> Sweep:
     """Add the points where |L| or the phase just touches its level between two points."""
     size, angle = _log_size(line.value), _angle_to_critical(line.value)
     loud = np.abs(line.value) > NEGLIGIBLE
-    cases: list[tuple[OfLoop, NDArray[np.bool_]]] = [
+    cases: list[tuple[OfLoop, NDArray[np.bool_] | None]] = [
         (_log_size, (size < 0.0) & (size > -0.3)),
         (lambda v: -_log_size(v), (size > 0.0) & (size < 0.3)),
         (_angle_to_critical, (angle < 0.0) & (angle > -0.4) & loud),
         (lambda v: -_angle_to_critical(v), (angle > 0.0) & (angle < 0.4) & loud),
     ]
     rows, where = [], []
-    for of_loop, near in cases:
-        row, omega, height = peaks(line, of_loop, near)
+    for row, omega, height in peaks(line, cases):
         over = height > 0.0
         rows.append(row[over])
         where.append(omega[over])
@@ -216,8 +215,8 @@ def _peak_margins(line: Sweep) -> dict[str, Array]:
     end = np.where(line.stack.dead_time_s > 0.0, -np.abs(line.limit), line.limit)
     end = np.clip(end, -1e300, 1e300)
     values: dict[str, Array] = {}
-    for name, of_loop in functions.items():
-        row, omega, height = peaks(line, of_loop)
+    found = peaks(line, [(of_loop, None) for of_loop in functions.values()])
+    for (name, of_loop), (row, omega, height) in zip(functions.items(), found, strict=True):
         best, where = np.full(count, -np.inf), np.full(count, np.nan)
         np.maximum.at(best, row, height)
         hit = height == best[row]

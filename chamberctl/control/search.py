@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,14 +60,40 @@ def crossings(line: Sweep, level: Array) -> Index:
 
 
 def peaks(
-    line: Sweep, of_loop: OfLoop, candidates: NDArray[np.bool_] | None = None
-) -> tuple[Index, Array, Array]:
-    """Return loop, frequency and value of the local maxima of of_loop(L), found on its points.
+    line: Sweep, cases: Sequence[tuple[OfLoop, NDArray[np.bool_] | None]]
+) -> list[tuple[Index, Array, Array]]:
+    """Return loop, frequency and value of the local maxima of functions of L, per function.
 
-    `candidates` selects points; without it, those within a tenth of the loop's largest value.
-    The last point of a sampled loop (z = -1) is one, because L continues there as in a mirror.
+    A maximum is first found on the points of the sweep: of those that come with its function, or,
+    without them, those within a tenth of the loop's largest value. The last point of a sampled loop
+    (z = -1) is one, because L continues there as in a mirror.
     """
-    height = of_loop(line.value)
+    found = [_highest(line, of_loop(line.value), candidates) for of_loop, candidates in cases]
+    ends = np.cumsum([at.size for at, _ in found])[:-1]
+    at = np.concatenate([at for at, _ in found])
+    row = line.row[at]
+
+    def of_loops(value: Complex) -> Array:
+        parts = np.split(value, ends)
+        return np.concatenate(
+            [of_loop(part) for (of_loop, _), part in zip(cases, parts, strict=True)]
+        )
+
+    first, last = line.start[row], line.start[row + 1] - 1
+    middle = line.omega[at]
+    low = np.where(at > first, line.omega[np.maximum(at - 1, 0)], middle)
+    high = line.omega[np.minimum(at + 1, line.omega.size - 1)]
+    mirror = 2.0 * middle - low if line.stack.scan_time_s is not None else middle
+    high = np.where(at < last, high, mirror)
+    best = np.concatenate([height for _, height in found])
+    every = (row, *_climb(line, of_loops, row, low, middle, high, best))
+    return list(zip(*(np.split(one, ends) for one in every), strict=True))
+
+
+def _highest(
+    line: Sweep, height: Array, candidates: NDArray[np.bool_] | None
+) -> tuple[Index, Array]:
+    """Return the points that no neighbor surpasses, and their heights."""
     inner = line.inner
     left = np.append(-np.inf, np.where(inner, height[:-1], -np.inf))
     right = np.append(np.where(inner, height[1:], -np.inf), -np.inf)
@@ -76,14 +102,7 @@ def peaks(
         most = np.maximum.reduceat(height, line.start[:-1])
         candidates = height >= 0.9 * most[line.row]
     at = np.flatnonzero(top & candidates)
-    first, last = line.start[line.row[at]], line.start[line.row[at] + 1] - 1
-    middle = line.omega[at]
-    low = np.where(at > first, line.omega[np.maximum(at - 1, 0)], middle)
-    high = line.omega[np.minimum(at + 1, line.omega.size - 1)]
-    mirror = 2.0 * middle - low if line.stack.scan_time_s is not None else middle
-    high = np.where(at < last, high, mirror)
-    omega, value = _climb(line, of_loop, line.row[at], low, middle, high, height[at])
-    return line.row[at], omega, value
+    return at, height[at]
 
 
 def _climb(
@@ -95,7 +114,7 @@ def _climb(
 
     def heights(*w: Array) -> list[Array]:
         value = line.stack.response(np.concatenate(w), np.tile(row, len(w)))
-        return np.split(of_loop(value), len(w))
+        return [of_loop(part) for part in np.split(value, len(w))]
 
     f_low, f_high = heights(low, high)
     for _ in range(HALVINGS):
