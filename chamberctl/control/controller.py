@@ -170,8 +170,22 @@ def law_response(
     ts: ArrayLike | None,
 ) -> NDArray[np.complex128]:
     """Return the law's response at w [rad/s]; every argument may be an array that broadcasts."""
+    return law_of_rate(rate(w, ts), kc=kc, ti=ti, td=td, tf=tf, tfd=tfd, before=before, ts=ts)
+
+
+def law_of_rate(
+    step: NDArray[np.complex128],
+    *,
+    kc: ArrayLike,
+    ti: ArrayLike,
+    td: ArrayLike,
+    tf: ArrayLike,
+    tfd: ArrayLike,
+    before: ArrayLike,
+    ts: ArrayLike | None,
+) -> NDArray[np.complex128]:
+    """Return the law's response where z - 1, or s, is `step`, as in `law_response`."""
     kc, ti, td, tf, tfd = (np.asarray(value, dtype=float) for value in (kc, ti, td, tf, tfd))
-    step = rate(w, ts)
     if ts is None:
         pid = kc + (kc / ti) / step
     else:
@@ -185,6 +199,30 @@ def law_response(
         af = ts / (tf + ts)
         pid = pid * (af * (step + 1.0) / (step + af))
     return pid
+
+
+def law_parts(
+    w: NDArray[np.float64], *, tf: ArrayLike, before: ArrayLike, ts: ArrayLike | None
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Return the law with gain 1 and no other action, and what integral action with Ti = 1 s adds.
+
+    Every argument may be an array that broadcasts to w [rad/s].
+    """
+    step, tf = rate(w, ts), np.asarray(tf, dtype=float)
+    integral = 1.0 / step
+    straight = np.ones_like(step)
+    if ts is not None:
+        ts = np.asarray(ts, dtype=float)
+        integral += np.asarray(before, dtype=float)
+        integral *= ts
+    if np.any(tf):
+        if ts is None:
+            straight = 1.0 / (tf * step + 1.0)
+        else:
+            share = ts / (tf + ts)
+            straight = share * (step + 1.0) / (step + share)
+        integral *= straight
+    return straight, integral
 
 
 def rate(w: NDArray[np.float64], ts: ArrayLike | None) -> NDArray[np.complex128]:

@@ -10,18 +10,21 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import zgees
 
-from chamberctl.control.controller import PidSettings, from_parts, law_response, rate
+from chamberctl.control.controller import PidSettings, from_parts, law_of_rate, rate
+from chamberctl.control.substitution import Triangular, substituted, triangular
 from chamberctl.errors import InputError
 from chamberctl.plant.linear import LoopModel
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Index = NDArray[np.intp]
+Numbers = TypeVar("Numbers", Array, Complex)
 
 #: A pole nearer to zero than this share of the plant's norm is an integrator.
 INTEGRATOR = 1e-13
@@ -29,6 +32,8 @@ INTEGRATOR = 1e-13
 NORM = 0.6
 #: Matrices whose exponentials are found together; more do not stay at hand in the processor.
 AT_ONCE = 256
+#: Plants times frequencies whose responses are found together, for the same reason.
+ENTRIES_AT_ONCE = 8192
 
 
 @dataclass(frozen=True)
@@ -59,12 +64,12 @@ class LoopStack:
         """Number of loops."""
         return int(self.direct.size)
 
-    @property
+    @cached_property
     def integrators(self) -> NDArray[np.int64]:
         """Open-loop poles at zero frequency, the controller's included."""
         return np.sum(self.poles == 0.0, axis=1) + np.isfinite(self.law["ti"])
 
-    @property
+    @cached_property
     def unstable_poles(self) -> NDArray[np.int64]:
         """Number of the plant's poles in the right half plane."""
         return np.sum(self.poles.real > 0.0, axis=1)
@@ -92,58 +97,56 @@ class LoopStack:
 
     def response(self, w: Array, rows: Index | None = None) -> Complex:
         """Return L at w [rad/s]: (N, F) for all loops, or (P,) for loop rows[i] at w[i]."""
-        return -self._law(w, rows) * self.plant_response(w, rows)
-
-    def _law(self, w: Array, rows: Index | None) -> Complex:
-        law = {name: _pick(value, rows) for name, value in self.law.items()}
-        ts = None if self.scan_time_s is None else _pick(self.scan_time_s, rows)
-        return law_response(w, ts=ts, **law)
+        return self._in_pieces(w, rows, with_law=True)
 
     def plant_response(self, w: Array, rows: Index | None = None) -> Complex:
-        """Return G alone, dead time and hold included, at w [rad/s] as in `response`."""
-        late = None
+        """Return G alone, dead time and hold included, at w [rad/s] as in `response`.
+
+        For all loops w may also be one row (1, F), the same for each of them.
+        """
+        return self._in_pieces(w, rows, with_law=False)
+
+    def _in_pieces(self, w: Array, rows: Index | None, *, with_law: bool) -> Complex:
+        """Return L or G; no more at once than stays at hand in the processor."""
+        result = np.empty((self.count, w.shape[1]) if rows is None else w.shape, complex)
+        most = max(1, ENTRIES_AT_ONCE // (1 if rows is not None else max(1, w.shape[1])))
+        for first in range(0, len(result), most):
+            part = slice(first, min(first + most, len(result)))
+            some = w if rows is None and len(w) == 1 else w[part]
+            self._fill(result[part], some, part if rows is None else rows[part], with_law)
+        return result
+
+    def _fill(self, result: Complex, w: Array, rows: Index | slice, with_law: bool) -> None:
+        """Write L or G into `result`, for a slice of the loops or for loop rows[i] at w[i]."""
+
+        def pick(values: NDArray) -> NDArray:
+            return values[rows, None] if isinstance(rows, slice) else values.take(rows)
+
+        ts, late = None, None
         if self.scan_time_s is None:
-            pole, angle = rate(w, None), w * _pick(self.dead_time_s, rows)
+            pole, angle = rate(w, None), w * pick(self.dead_time_s)
         else:
-            ts = _pick(self.scan_time_s, rows)
-            pole, angle = rate(w, ts), w * ts * _pick(self.delay_scans, rows)
+            ts, scans = pick(self.scan_time_s), pick(self.delay_scans)
+            if len(w) < len(result):
+                ts = ts[:1]
+                scans = scans[:1] if np.all(scans == scans[0]) else scans
+            pole, angle = rate(w, ts), w * ts * scans
             late = 1.0 + pole.conj()
-        diagonal, above, first, second, out = self._columns
-        order = len(out)
-        states: list[Complex] = [np.empty(0, complex)] * order
-        total = np.zeros(w.shape, complex)
+        plants = self._triangular
+        result[:] = substituted(
+            plants, pole, pole if late is None else late, plants.picked(rows), result.shape
+        )
         if self.direct.any():
-            total += _pick(self.direct, rows) * (1.0 if late is None else late)
-        for i in reversed(range(order)):
-            value = np.zeros(w.shape, complex)
-            value += _pick(first[i], rows)
-            if late is not None and second[i].any():
-                value += _pick(second[i], rows) * late
-            for j in range(i + 1, order):
-                value += _pick(above[i, j], rows) * states[j]
-            value /= pole - _pick(diagonal[i], rows)
-            total += _pick(out[i], rows) * value
-            states[i] = value
-        total *= from_parts(np.cos(angle), -np.sin(angle))
-        return total
+            result += pick(self.direct) * (1.0 if late is None else late)
+        result *= from_parts(np.cos(angle), -np.sin(angle))
+        if with_law:
+            law = {name: pick(value) for name, value in self.law.items()}
+            result *= law_of_rate(pole, ts=ts, **law)
+            np.negative(result, out=result)
 
     @cached_property
-    def _columns(
-        self,
-    ) -> tuple[list[Complex], dict[tuple[int, int], Complex], Complex, Complex, Complex]:
-        """`factor` by its entries, and `first`, `second`, `out` by states, each all loops' own."""
-        order = self.factor.shape[1]
-        entries = np.ascontiguousarray(self.factor.transpose(1, 2, 0))
-        above = {(i, j): entries[i, j] for i in range(order) for j in range(i + 1, order)}
-        diagonal = [entries[i, i] for i in range(order)]
-        first, second, out = (
-            np.ascontiguousarray(one.T) for one in (self.first, self.second, self.out)
-        )
-        return diagonal, above, first, second, out
-
-
-def _pick(values: NDArray, rows: Index | None) -> NDArray:
-    return values[:, None] if rows is None else values[rows]
+    def _triangular(self) -> Triangular:
+        return triangular(self.factor, self.first, self.second, self.out)
 
 
 def stack(models: Sequence[LoopModel], settings: Sequence[PidSettings]) -> LoopStack:
@@ -283,6 +286,13 @@ def split_delay(delay_s: Array, scan_time_s: Array) -> tuple[NDArray[np.int64], 
 
 def exponential(triangular: Complex) -> Complex:
     """Return the exponential of each upper triangular matrix (P, m, m), by scaling and squaring."""
+    # real numbers where there are no others: at a fourth of the work
+    if not triangular.imag.any():
+        return _exponentials(triangular.real.copy()).astype(complex)
+    return _exponentials(triangular)
+
+
+def _exponentials(triangular: Numbers) -> Numbers:
     norm = np.abs(triangular).sum(axis=-1).max(axis=-1)
     doublings = np.maximum(0, np.ceil(np.log2(np.maximum(norm, 1e-300) / NORM))).astype(int)
     # those that are squared most often first
@@ -294,7 +304,7 @@ def exponential(triangular: Complex) -> Complex:
     return result
 
 
-def _exponential(triangular: Complex, doublings: Index) -> Complex:
+def _exponential(triangular: Numbers, doublings: Index) -> Numbers:
     """Return the exponentials of matrices whose numbers of squarings fall."""
     scaled = triangular.copy()
     scaled.view(float)[:] *= np.exp2(-doublings)[:, None, None]
@@ -310,7 +320,7 @@ def _exponential(triangular: Complex, doublings: Index) -> Complex:
     return result
 
 
-def _series(scaled: Complex) -> Complex:
+def _series(scaled: Numbers) -> Numbers:
     """Return the Taylor series of the exponential up to X^15, in powers of X^4: six products."""
     square = scaled @ scaled
     powers = [scaled, square, square @ scaled, square @ square]
