@@ -15,9 +15,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.controller import PidSettings, derivative, law_response, rate
+from chamberctl.control.controller import PidSettings, derivative, law_parts, rate
 from chamberctl.control.frequency import Array, Complex, Index, LoopStack, stack
-from chamberctl.control.sweep import divided, near_poles
+from chamberctl.control.sweep import Insertion, divided, near_poles
 from chamberctl.plant.linear import LoopModel
 
 DENSITY = 32
@@ -106,6 +106,18 @@ class LoopGrid:
         law = self.straight + self.integral * (1.0 / shape.ti_s)
         return law + self._derivative(shape.td_s, shape.tfd_s) if shape.td_s > 0.0 else law
 
+    def loop(self, shape: Shape) -> tuple[Complex, Complex]:
+        """Return the responses of law and loop with gain 1; those of the last shape are kept."""
+        if shape not in self._kept:
+            law = self.law(shape)
+            self._kept.clear()
+            self._kept[shape] = law, self.plant * law
+        return self._kept[shape]
+
+    @cached_property
+    def _kept(self) -> dict[Shape, tuple[Complex, Complex]]:
+        return {}
+
     def laws(self, shapes: Sequence[Shape]) -> Complex:
         """Return the responses of many shapes, on a grid that is repeated for each of them."""
         size = self.row.size // len(shapes)
@@ -142,47 +154,44 @@ class LoopGrid:
 
     def replaced(self, rows: Index, part: LoopGrid) -> LoopGrid:
         """Return the grid with the entries of some plants, ascending, from another grid of them."""
-        kept = np.ones(self.count, dtype=bool)
-        kept[rows] = False
-        keep = kept[self.row]
-        row = np.concatenate([self.row[keep], rows[part.row]])
-        order = np.argsort(row, kind="stable")
-        start = np.searchsorted(row[order], np.arange(self.count + 1))
+        size = np.diff(self.start)
+        size[rows] = np.diff(part.start)
+        start = np.concatenate([[0], np.cumsum(size)])
+        source = self.start[:-1].copy()
+        source[rows] = self.row.size + part.start[:-1]
+        row = np.repeat(np.arange(self.count), size)
+        take = np.arange(row.size) + np.repeat(source - start[:-1], size)
 
         def both(mine: NDArray, other: NDArray) -> NDArray:
-            return np.concatenate([mine[keep], other])[order]
+            return np.concatenate([mine, other])[take]
 
         return replace(
-            self, row=row[order], omega=both(self.omega, part.omega),
+            self, row=row, omega=both(self.omega, part.omega),
             plant=both(self.plant, part.plant), straight=both(self.straight, part.straight),
             integral=both(self.integral, part.integral), start=start,
         )  # fmt: skip
 
     def with_points(self, row: Index, omega: Array) -> LoopGrid:
         """Return the grid with further frequencies [rad/s] of some plants."""
-        extra = (omega, *_responses(self.loops, omega, row))
-        every = np.concatenate([self.row, row])
-        mine = (self.omega, self.plant, self.straight, self.integral)
-        both = [np.concatenate(pair) for pair in zip(mine, extra, strict=True)]
-        order = np.lexsort((both[0], every))
-        start = np.searchsorted(every[order], np.arange(self.count + 1))
+        order = np.lexsort((omega, row))
+        row, omega = row[order], omega[order]
+        added = Insertion(self.start, self.omega, row, omega)
+        plant, straight, integral = _responses(self.loops, omega, row)
         return replace(
-            self, row=every[order], omega=both[0][order], plant=both[1][order],
-            straight=both[2][order], integral=both[3][order], start=start,
+            self, row=added.both(self.row, row), omega=added.both(self.omega, omega),
+            plant=added.both(self.plant, plant), straight=added.both(self.straight, straight),
+            integral=added.both(self.integral, integral), start=added.start,
         )  # fmt: skip
-
-
-def _law(loops: LoopStack, omega: Array, row: Index, ti: float, td: float, tfd: float) -> Complex:
-    ts = None if loops.scan_time_s is None else loops.scan_time_s[row]
-    tf, before = loops.law["tf"][row], loops.law["before"][row]
-    return law_response(omega, kc=1.0, ti=ti, td=td, tf=tf, tfd=tfd, before=before, ts=ts)
 
 
 def _responses(loops: LoopStack, omega: Array, row: Index) -> tuple[Complex, Complex, Complex]:
     """Return -G, the law without and what it gains with integral action."""
-    straight = _law(loops, omega, row, math.inf, 0.0, 0.0) + np.zeros(omega.shape, complex)
-    integral = _law(loops, omega, row, 1.0, 0.0, 0.0) - straight
-    return -loops.plant_response(omega, row), straight, integral
+    return -loops.plant_response(omega, row), *_law_parts(loops, omega, row)
+
+
+def _law_parts(loops: LoopStack, omega: Array, row: Index) -> tuple[Complex, Complex]:
+    ts = None if loops.scan_time_s is None else loops.scan_time_s[row]
+    return law_parts(omega, tf=loops.law["tf"][row], before=loops.law["before"][row], ts=ts)
 
 
 def loop_grid(
@@ -210,12 +219,17 @@ def loop_grid(
     low = LOWEST * float(np.min(rates(loops)[0]))
     high = _highest(loops)
     points = math.ceil(density * math.log10(float(np.max(high)) / low)) + 1
-    omega = low * (high / low)[:, None] ** np.linspace(0.0, 1.0, points)
-    omega[:, -1] = high
-    row = np.repeat(np.arange(loops.count), points)
-    more, where = near_poles(loops, np.full(loops.count, low), high)
+    share = np.linspace(0.0, 1.0, points)
     scale = np.array([model.output_scale(frame.reading) for model in models])
-    grid = _grid(loops, np.concatenate([row, more]), np.concatenate([omega.ravel(), where]), scale)
+    if np.all(high == high[0]):
+        # sampled plants have all frequencies in common, and the law with them
+        high = high[:1]
+    omega = low * (high / low)[:, None] ** share
+    omega[:, -1] = high
+    grid = _grid(loops, omega, scale)
+    more, where = near_poles(loops, np.full(loops.count, low), grid.omega[grid.start[1:] - 1])
+    if more.size:
+        grid = grid.with_points(more, where)
     return _with_orders(_turns_of_dead_time(grid), orders)
 
 
@@ -224,16 +238,28 @@ def _with_orders(grid: LoopGrid, orders: Sequence[str]) -> LoopGrid:
     if len(orders) == 1:
         return grid
     whole = grid.subset(np.tile(np.arange(grid.count), len(orders)))
-    whole.loops.law["before"] = np.repeat([float(o == "before") for o in orders], grid.count)
-    integral = _law(whole.loops, whole.omega, whole.row, 1.0, 0.0, 0.0) - whole.straight
-    return replace(whole, integral=integral)
+    before = np.repeat([float(one == "before") for one in orders], grid.count)
+    ts = whole.loops.scan_time_s
+    if ts is not None:
+        # before it is used the integral has one more scan
+        more = (before - whole.loops.law["before"]) * ts
+        whole.integral[:] += np.repeat(more, np.diff(whole.start)) * whole.straight
+    whole.loops.law["before"] = before
+    return whole
 
 
-def _grid(loops: LoopStack, row: Index, omega: Array, reading_scale: Array) -> LoopGrid:
-    order = np.lexsort((omega, row))
-    row, omega = row[order], omega[order]
-    start = np.searchsorted(row, np.arange(loops.count + 1))
-    return LoopGrid(loops, row, omega, *_responses(loops, omega, row), start, reading_scale)
+def _grid(loops: LoopStack, omega: Array, reading_scale: Array) -> LoopGrid:
+    """Return the grid of all plants at omega (N, F), or (1, F) for the same of all of them."""
+    count, points = loops.count, omega.shape[1]
+    plant = -loops.plant_response(omega).ravel()
+    flat = omega.ravel()
+    straight, integral = _law_parts(loops, flat, np.repeat(np.arange(len(omega)), points))
+    times = count // len(omega)
+    return LoopGrid(
+        loops, np.repeat(np.arange(count), points), np.tile(flat, times), plant,
+        np.tile(straight, times), np.tile(integral, times), np.arange(count + 1) * points,
+        reading_scale,
+    )  # fmt: skip
 
 
 def rates(loops: LoopStack) -> tuple[Array, Array]:

@@ -60,13 +60,66 @@ class Sweep:
 
     def with_points(self, row: Index, omega: Array) -> Sweep:
         """Return the sweep with further points."""
-        return _sorted(
+        order = np.lexsort((omega, row))
+        row, omega = row[order], omega[order]
+        added = Insertion(self.start, self.omega, row, omega)
+        return Sweep(
             self.stack,
-            np.concatenate([self.row, row]),
-            np.concatenate([self.omega, omega]),
-            np.concatenate([self.value, self.stack.response(omega, row)]),
+            added.both(self.row, row),
+            added.both(self.omega, omega),
+            added.both(self.value, self.stack.response(omega, row)),
+            added.start,
             self.limit,
         )
+
+
+class Insertion:
+    """Where further frequencies go in flat lists of frequencies, sorted by loop and frequency.
+
+    Parameters
+    ----------
+    start : array of int, shape (N + 1,)
+        Where the frequencies of each loop start, and the end of the last.
+    omega : array
+        Frequencies [rad/s].
+    more_row : array of int, shape (K,)
+        Loop of each further frequency, ascending.
+    more_omega : array, shape (K,)
+        Further frequencies, ascending for each loop [rad/s].
+    """
+
+    def __init__(self, start: Index, omega: Array, more_row: Index, more_omega: Array) -> None:
+        self.at = _places(start, omega, more_row, more_omega) + np.arange(more_row.size)
+        self.kept = _others(omega.size, self.at)
+        count = np.bincount(more_row, minlength=start.size - 1)
+        self.start = start + np.concatenate([[0], np.cumsum(count)])
+
+    def both(self, values: NDArray, more: NDArray) -> NDArray:
+        """Return what belongs to the frequencies, with what belongs to the further ones."""
+        return _inserted(values, self.kept, more, self.at)
+
+
+def _others(size: int, at: Index) -> Index:
+    """Return the places of so many values among which others are put at `at`."""
+    free = np.ones(size + at.size, dtype=bool)
+    free[at] = False
+    return np.flatnonzero(free)
+
+
+def _inserted(values: NDArray, kept: Index, more: NDArray, at: Index) -> NDArray:
+    result = np.empty(kept.size + at.size, values.dtype)
+    result[kept], result[at] = values, more
+    return result
+
+
+def _places(start: Index, omega: Array, more_row: Index, more_omega: Array) -> Index:
+    """Return the entry before which each further frequency belongs, by halving."""
+    low, high = start[more_row], start[more_row + 1]
+    for _ in range(int(np.max(high - low, initial=0)).bit_length()):
+        middle = (low + high) // 2
+        beyond = (middle >= high) | (omega[np.minimum(middle, omega.size - 1)] > more_omega)
+        low, high = np.where(beyond, low, middle + 1), np.where(beyond, middle, high)
+    return low
 
 
 def sweep(stack: LoopStack, extra: tuple[Index, Array] | None = None) -> Sweep:
@@ -80,8 +133,8 @@ def sweep(stack: LoopStack, extra: tuple[Index, Array] | None = None) -> Sweep:
     value = stack.response(omega)
     if stack.scan_time_s is not None:
         value[:, -1] = value[:, -1].real  # z = -1
-    row = np.repeat(np.arange(stack.count), points)
-    first = _sorted(stack, row, omega.ravel(), value.ravel(), limit)
+    row, start = np.repeat(np.arange(stack.count), points), np.arange(stack.count + 1) * points
+    first = Sweep(stack, row, omega.ravel(), value.ravel(), start, limit)
     more = [near_poles(stack, low, high)] + ([extra] if extra is not None else [])
     rows = np.concatenate([r for r, _ in more])
     where = np.concatenate([w for _, w in more])
@@ -89,13 +142,6 @@ def sweep(stack: LoopStack, extra: tuple[Index, Array] | None = None) -> Sweep:
     if good.any():
         first = first.with_points(rows[good], where[good])
     return _refined(_turns_of_dead_time(first))
-
-
-def _sorted(stack: LoopStack, row: Index, omega: Array, value: Complex, limit: Array) -> Sweep:
-    order = np.lexsort((omega, row))
-    row = row[order]
-    start = np.searchsorted(row, np.arange(stack.count + 1))
-    return Sweep(stack, row, omega[order], value[order], start, limit)
 
 
 def _range(stack: LoopStack) -> tuple[Array, Array, Array]:
@@ -233,11 +279,13 @@ def _refined(line: Sweep) -> Sweep:
         middle = np.sqrt(omega[split] * omega[split + 1])
         fresh = line.stack.response(middle, row[split])
         # the new point of the j-th split interval ends up at split[j] + 1 + j
-        at = split + 1
-        row = np.insert(row, at, row[split])
-        omega = np.insert(omega, at, middle)
-        value = np.insert(value, at, fresh)
         left_of_new = split + np.arange(split.size)
+        at = left_of_new + 1
+        kept = _others(row.size, at)
+        row, omega, value = (
+            _inserted(old, kept, new, at)
+            for old, new in ((row, row[split]), (omega, middle), (value, fresh))
+        )
         active = np.stack([left_of_new, left_of_new + 1], axis=1).ravel()
     start = np.searchsorted(row, np.arange(line.stack.count + 1))
     return Sweep(line.stack, row, omega, value, start, line.limit)
