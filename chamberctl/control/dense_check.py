@@ -156,13 +156,13 @@ class Watched:
     def unstable(self, optimum: Optimum) -> list[int]:
         """Return plants whose loop is unstable."""
         gain, shape = _law(optimum)
-        counts = turns(self.grid, self.grid.plant * self.grid.law(shape)).unstable(gain)
+        counts = turns(self.grid, self.grid.loop(shape)[1]).unstable(gain)
         return [int(i) % len(self.plants) for i in np.flatnonzero(counts)]
 
     def worst(self, optimum: Optimum) -> tuple[str, float]:
         """Return the plant with the highest Ms, and its Ms."""
         gain, shape = _law(optimum)
-        peaks = 1.0 / np.abs(1.0 + gain * self.grid.plant * self.grid.law(shape))
+        peaks = 1.0 / np.abs(1.0 + gain * self.grid.loop(shape)[1])
         at = int(np.argmax(peaks))
         return self.plants[int(self.grid.row[at]) % len(self.plants)].where, float(peaks[at])
 

@@ -190,7 +190,7 @@ class Finder:
             worst = int(np.argmax(size))
             if size[worst] > 1.0 + EXACT:
                 joining.append(worst)
-        value = self.grid.plant * self.grid.law(law.shape)
+        value = self.grid.loop(law.shape)[1]
         unstable = turns(self.grid, value).unstable(law.gain) != 0
         unstable[self.working] = False
         first: Index = np.flatnonzero(unstable)[:1]

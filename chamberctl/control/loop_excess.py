@@ -26,45 +26,48 @@ PASSES, SHARP = 6, 1e-6
 """Frequencies are added until the highest excess moves by less, or so many times."""
 
 
-def _noise_gains(grid: LoopGrid, law: Complex) -> Array:
-    """Return |K S| at every entry of the grid [speed fraction per fraction of reading]."""
-    return _size(law) / _size(1.0 + grid.plant * law) * grid.reading_scale[grid.row]
-
-
-def _size(value: Complex) -> Array:
-    """Return |value|, without the care of `abs` for what overflows when squared."""
-    size: Array = np.sqrt(value.real**2 + value.imag**2)
-    return size
-
-
 def largest_noise_gain(grid: LoopGrid, gain: float, shape: Shape) -> float:
     """Return the largest |K S| of all plants [speed fraction per fraction of reading].
 
     Below the lowest frequency of the grid it goes to that of a reading which is wrong for ever.
     """
-    most = float(np.max(_noise_gains(grid, gain * grid.law(shape))))
+    law, value = grid.loop(shape)
+    distance = _square(1.0 + gain * value)
+    most = float(np.max(np.sqrt(_noise_gains(grid, gain * law) / distance)))
     return max(most, float(np.max(grid.lasting))) if math.isfinite(shape.ti_s) else most
+
+
+def _noise_gains(grid: LoopGrid, law: Complex) -> Array:
+    """Return |K|^2 at every entry of the grid, in fractions of reading."""
+    return _square(law) * np.square(grid.reading_scale)[grid.row]
+
+
+def _square(value: Complex) -> Array:
+    """Return |value|^2."""
+    size: Array = value.real**2 + value.imag**2
+    return size
 
 
 def peaks(grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits) -> dict[LimitName, Array]:
     """Return each peak over its limit at every entry [-], for one law; above 1 is too much."""
-    law = grid.law(shape)
-    return _peaks(grid, gain, law, grid.plant * law, limits)
+    return {name: np.sqrt(one) for name, one in _squares(grid, gain, shape, limits).items()}
 
 
-def _peaks(
-    grid: LoopGrid, gain: float, law: Complex, value: Complex, limits: LoopLimits
+def _squares(
+    grid: LoopGrid, gain: float, shape: Shape, limits: LoopLimits
 ) -> dict[LimitName, Array]:
-    real, rest = gain * value.real, (gain * value.imag) ** 2
-    distance = 1.0 / np.sqrt((1.0 + real) ** 2 + rest)
-    found: dict[LimitName, Array] = {"ms": distance / limits.ms}
+    """Return the squares of `peaks`."""
+    law, value = grid.loop(shape)
+    real, rest = gain * value.real, np.square(gain * value.imag)
+    inverse = 1.0 / (np.square(1.0 + real) + rest)
+    found: dict[LimitName, Array] = {"ms": inverse / limits.ms**2}
     if limits.mt is not None:
-        found["mt"] = np.sqrt(real**2 + rest) * (distance / limits.mt)
+        found["mt"] = (real * real + rest) * inverse / limits.mt**2
     if limits.disk_margin is not None:
         half = 0.5 * limits.disk_margin
-        found["disk_margin"] = np.sqrt((1.0 - real) ** 2 + rest) * (distance * half)
+        found["disk_margin"] = (np.square(1.0 - real) + rest) * inverse * half**2
     if limits.noise_gain is not None:
-        found["noise_gain"] = _noise_gains(grid, gain * law) / limits.noise_gain
+        found["noise_gain"] = _noise_gains(grid, gain * law) * inverse / limits.noise_gain**2
     return found
 
 
@@ -91,17 +94,17 @@ def excesses(
     """
     found: dict[LimitName, Excess] = {}
     first = grid.start[:-1]
-    law = grid.law(shape)
-    value = grid.plant * law
-    for name, size in _peaks(grid, gain, law, value, limits).items():
-        most = np.maximum.reduceat(size, first)
-        at = np.flatnonzero(size == most[grid.row])
+    for name, square in _squares(grid, gain, shape, limits).items():
+        most = np.maximum.reduceat(square, first)
+        at = (square == np.repeat(most, np.diff(grid.start))).nonzero()[0]
         omega = np.empty(grid.count)
         omega[grid.row[at[::-1]]] = grid.omega[at[::-1]]
+        most = np.sqrt(most)
         if name == "noise_gain" and limits.noise_gain is not None:
             most = np.maximum(most, grid.lasting / limits.noise_gain)
         found[name] = Excess(most, omega)
     if is_asked(limits):
+        value = grid.loop(shape)[1]
         found |= crossing_excess(grid, value, turns(grid, value), gain, limits)
     return found
 
