@@ -159,7 +159,9 @@ class Finder:
                 if not joining:
                     return law
             exact = exact or not joining
-            self.working += [plant for plant in joining if plant not in self.working]
+            # a plant may break several limits
+            new = dict.fromkeys(joining)
+            self.working += [plant for plant in new if plant not in self.working]
             search.lowered()
         raise Infeasible(
             f"The search has not come to an end after {ROUNDS} rounds.",
