@@ -60,8 +60,8 @@ def monotone_slopes(x: Any, values: Any) -> Any:
     Returns
     -------
     array, shape (K,)
-        Weighted harmonic means of the secants on either side; 0 where these differ in sign, and at
-        both ends.
+        Weighted harmonic means of the secants on either side [-]; 0 where these differ in sign, and
+        at both ends.
 
     References
     ----------
