@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import errno
 import io
@@ -439,3 +440,30 @@ def test_ctrl_c_between_the_draws_of_two_scenarios_keeps_the_first(
     assert status == 130
     assert "stopped" in err
     assert "3 draws of 3, seed 0" in words(out)
+
+
+@pytest.mark.usefixtures("at_once")
+def test_ctrl_c_pressed_twice_while_draws_are_made_keeps_them(
+    run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The second press is swallowed with the first; what is done is written and shown."""
+    from chamberctl.cli import simulate
+
+    def twice(*given: Any) -> bool:
+        drawn(*given)
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        return True
+
+    drawn = simulate._draw
+    monkeypatch.setattr(simulate, "_draw", twice)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        status, out, _ = run(
+            PLANT, "--scenario", "gas-step", "--draws", "3", "--csv", str(tmp_path / "out")
+        )
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert status == 130
+    assert "3 draws of 3, seed 0" in words(out)
+    assert list((tmp_path / "out").glob("gas-step-point-*-draws.csv"))

@@ -137,6 +137,10 @@ CASES = {
                                "rise from row to row"),
     "compression below one": (booster(K0.replace("30", "0.9")), BOOSTER + "compression_curve",
                               "0.9", "above 1"),
+    "compression too steep": (
+        booster('compression_curve = [["0.1 mbar", 30], ["1 mbar", 1.05], ["1.2 mbar", 40]]'),
+        BOOSTER + "compression_curve", "1 mbar, 1.05; 1.2 mbar, 40",
+        "too steeply from 1 mbar to 1.2 mbar"),
     "compression of one point": (booster('compression_curve = [["1 mbar", 40]]'),
                                  BOOSTER + "compression_curve", "'1 mbar, 40'", "at least 2"),
     "unknown split": (booster('gap_conductance = "3 L/s"\nslip_split = "gaps"'),

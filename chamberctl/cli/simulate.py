@@ -42,6 +42,7 @@ def simulate(arguments: argparse.Namespace) -> bool:
             cancelled = _draw(study, tuning, tried, arguments, progress)
         except KeyboardInterrupt:  # between the draws of two scenarios
             cancelled = True
+        if cancelled:  # what is done is written and shown, also where it was pressed twice
             progress.heed()
         failure = None
         try:

@@ -174,6 +174,36 @@ def torque_factor(
     return (1.0 + over) ** (-TORQUE_STEEPNESS)
 
 
+def falling_mean(backing_pressures_pa: Any, compressions: Any) -> int:
+    """First row after which a booster's mean pressure at zero flow does not rise any more.
+
+    Parameters
+    ----------
+    backing_pressures_pa : sequence of float, shape (K,)
+        Backing pressures, rising [Pa].
+    compressions : sequence of float, shape (K,)
+        Zero-flow compression K0 there [-].
+
+    Returns
+    -------
+    int
+        The row; -1 where p_b (1 + 1/K0)/2 rises from row to row.
+
+    References
+    ----------
+    Definition.
+
+    Examples
+    --------
+    >>> falling_mean([1.0, 10.0, 12.0], [30.0, 1.05, 40.0])
+    1
+    """
+    backing = np.asarray(backing_pressures_pa, dtype=float)
+    mean = 0.5 * backing * (1.0 + 1.0 / np.asarray(compressions, dtype=float))
+    falls = np.flatnonzero(np.diff(mean) <= 0.0)
+    return int(falls[0]) if falls.size else -1
+
+
 def booster_table(
     backing_pressures_pa: Any, compressions: Any, swept_speed_m3_s: float, split: str
 ) -> Any:
@@ -201,7 +231,8 @@ def booster_table(
     Raises
     ------
     ValueError
-        If pressures do not rise or a compression is not above 1.
+        If pressures do not rise, the mean pressures at zero flow neither, or a compression is not
+        above 1.
 
     Notes
     -----
@@ -221,6 +252,8 @@ def booster_table(
     k0 = np.asarray(compressions, dtype=float)
     if np.any(np.diff(backing) <= 0.0) or np.any(k0 <= 1.0):
         raise ValueError("backing pressures must rise and compressions be above 1")
+    if falling_mean(backing, k0) >= 0:
+        raise ValueError("mean pressures at zero flow must rise")
     gap = swept_speed_m3_s / (k0 - 1.0)
     if split == "carry-back":
         gap = np.zeros(k0.size)

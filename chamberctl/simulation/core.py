@@ -187,6 +187,7 @@ def run(
     # in between
     t = 0.0
     speed, load, openness = start_speed, schedule.load[0], schedule.open[0]
+    stuck = False
     for k in range(scans):
         now = k * scan_time_s
         if t <= now:
@@ -246,10 +247,14 @@ def run(
         row[11] = load
         row[12], row[13] = 1.0 if bad else 0.0, 1.0 if held else 0.0
         row[14] = openness
-        row[15] = risen(schedule.standby, drive.rise_per_s, now - woken_s)
+        row[15] = schedule.standby
+        if woken_s < now:
+            row[15] = risen(schedule.standby, drive.rise_per_s, now - woken_s)
         row[16] = entry
         for i in range(count):
             row[FIRST_NODE + i] = np.exp(seen[i])
+        if stuck:  # on the way from the scan before, behind this one
+            return STUCK
         if k + 1 == scans:
             break
         # what a scan commands acts later: up to then the next scan does not come into it, unless it
@@ -260,8 +265,11 @@ def run(
             stop = end
             if arrival < scans:
                 stop = min(stop, schedule.arrives_s[arrival])
-            if sample < scans and abs(schedule.sampled_s[sample] - next_scan) > together_s:
-                stop = min(stop, schedule.sampled_s[sample])
+            later = sample
+            while later < scans and abs(schedule.sampled_s[later] - next_scan) <= together_s:
+                later += 1
+            if later < scans:
+                stop = min(stop, schedule.sampled_s[later])
             if load_place + 1 < schedule.load_s.shape[0]:
                 stop = min(stop, schedule.load_s[load_place + 1])
             if open_place + 1 < schedule.open_s.shape[0]:
@@ -274,11 +282,17 @@ def run(
                 stop = next_scan
             elif end - stop < together_s:
                 stop = end
+            moves = between(schedule.open_s, schedule.open, open_place, t) != between(
+                schedule.open_s, schedule.open, open_place, stop
+            )
+            if moves:  # small volumes beside a valve that moves are known less well in mid-step
+                stop = min(stop, next_scan)
             looks = stop > next_scan
             if looks:
                 speed = speed_after(speed_start, target, driving, next_scan - turned_s)
                 load = between(schedule.load_s, schedule.load, load_place, next_scan)
                 openness = between(schedule.open_s, schedule.open, open_place, next_scan)
+                seen[count] = np.nan
             if stop - t > together_s:
                 around = Surroundings(
                     stop - t,
@@ -298,7 +312,8 @@ def run(
                     plant, rows, around, driving, gauge, x, gauge_pa,
                     next_scan - t if looks else np.inf, options, scratch,
                 )  # fmt: skip
-                if status == STUCK:
+                stuck = status == STUCK
+                if stuck and not (looks and np.isfinite(seen[count])):
                     return STUCK
             t = stop
             while looks and sample < scans and schedule.sampled_s[sample] <= next_scan + together_s:
@@ -314,7 +329,7 @@ def run(
                 target, turned_s = heading, t
                 driving = drive if powered else coasting
                 ramped_s = t + ramp_ends_after(speed_start, target, driving)
-            while sample < scans and schedule.sampled_s[sample] <= t:
+            while sample < scans and schedule.sampled_s[sample] <= t + together_s:
                 samples[sample] = gauge_pa
                 sample += 1
             load_place = next_corner(schedule.load_s, load_place, t)

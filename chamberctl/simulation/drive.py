@@ -68,9 +68,14 @@ def ramp_ends_after(start: float, target: float, drive: DriveNumbers) -> float:
 
 
 def risen(start: float, per_s: float, elapsed_s: float) -> float:
-    """Share that rises from `start` to 1 at a rate [1/s], a while after it began to [-]."""
-    if elapsed_s <= 0.0:
+    """Share that rises from `start` to 1 at a rate [1/s], a while after it began to [-].
+
+    At an infinite rate it is 1 from the beginning.
+    """
+    if elapsed_s < 0.0:
         return start
+    if per_s == math.inf:
+        return 1.0
     return min(1.0, start + per_s * elapsed_s)
 
 

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from pydantic import model_validator
 
+from chamberctl.physics.boosters import falling_mean
 from chamberctl.physics.pumps import falling_step, scaled_slip
 from chamberctl.quantities import format_quantity
 from chamberctl.study.fields import ABSENT, ROOM, Part, choice, pairs, parts, quantity
@@ -110,8 +111,15 @@ class Booster(Part):
             )
         if not _rises(self.compression_curve):
             yield "compression_curve", "backing pressures must be above 0 and rise from row to row"
-        if min(ratio for _, ratio in self.compression_curve) <= 1.0:
+        elif min(ratio for _, ratio in self.compression_curve) <= 1.0:
             yield "compression_curve", "compression ratios without flow must be above 1"
+        elif (row := falling_mean(*zip(*self.compression_curve, strict=True))) >= 0:
+            ends = (format_quantity(p, "mbar", 3) for p, _ in self.compression_curve[row : row + 2])
+            yield (
+                "compression_curve",
+                f"compression rises too steeply from {' to '.join(ends)}: without flow the mean of "
+                "inlet and backing pressure must rise, too; look for a mistyped ratio",
+            )
 
     def without_effect(self) -> Iterator[str]:
         """Yield the other way to describe the slip."""

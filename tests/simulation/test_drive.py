@@ -104,6 +104,8 @@ def test_a_share_rises_straight_to_one() -> None:
     assert risen(0.3, 0.05, -1.0) == 0.3
     assert risen(0.3, 0.05, 4.0) == pytest.approx(0.5)
     assert risen(0.3, 0.05, 1e3) == 1.0
+    assert risen(0.3, math.inf, 0.0) == 1.0
+    assert risen(0.3, math.inf, -1e-9) == 0.3
 
 
 @given(FRACTION, FRACTION, st.sampled_from([0.0002, 0.002, 0.01]))

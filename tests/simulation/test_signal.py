@@ -127,6 +127,37 @@ def test_dead_time_and_update_period_show_older_values() -> None:
         assert shown[k] == pytest.approx(plain.columns["gauge_pa"][taken], rel=1e-5)
 
 
+def while_gas_rises(scan_time_s: float, delay_s: float, **changes: Any) -> Any:
+    """The reference plant at a held speed, with gas that rises all along, for 13 s."""
+    study = cc.load("preset:reference-plant")
+    point = cc.operating_point(study.system, pressure_pa=500.0, gas_load_pa_m3_s=25.0)
+    settings = cc.PidSettings(
+        kc=1e-4, scan_time_s=scan_time_s, computation_delay_s=delay_s, output_min=0.2
+    )
+    plain = study.loop_gauge().model_copy(
+        update={"bits": None, "lag_s": 0.0, "dead_time_s": 0.0, **changes}
+    )
+    drive = study.system.drive.model_copy(update={"dead_time_s": 0.0})
+    system = study.system.model_copy(update={"drive": drive})
+    start = Start(np.array(point.node_pressures_pa), point.speed, memory_at(point.speed))
+    happenings = Happenings(
+        13.0, np.array([500.0]), corners((0.0, 25.0), (100.0, 2500.0)),
+        held=np.array([True]), applied=np.array([point.speed]),
+    )  # fmt: skip
+    return simulate_loop(system, plain, settings, start, happenings, ideal=True, tolerance=1e-9)
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.3, 0.9, 1.0, 2.9])
+@pytest.mark.parametrize("period_s", [0.3, 0.4, 0.6, 0.7, 0.75, 1.5, 2.0])
+def test_every_value_is_read_when_the_gauge_sends_it(period_s: float, delay_s: float) -> None:
+    """Whatever else falls between two scans, and on them."""
+    run = while_gas_rises(1.0, delay_s, update_period_s=period_s)
+    closely = while_gas_rises(0.05, 0.0)
+    taken_s = np.floor(run.time_s / period_s + 1e-9) * period_s
+    true_pa = np.exp(np.interp(taken_s, closely.time_s, np.log(closely.columns["gauge_pa"])))
+    assert run.columns["indicated_pa"] == pytest.approx(true_pa, rel=3e-4)
+
+
 def test_noise_has_the_stated_size_and_is_white() -> None:
     trace = run_with(noise=0.01, seed=4)
     quiet = run_with()
