@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +16,7 @@ from chamberctl.control.loop_excess import excesses, sharpened
 from chamberctl.control.loop_grid import Shape, loop_grid
 from chamberctl.control.optimum import optimum_of
 from chamberctl.errors import Infeasible
-from chamberctl.workers import desk
+from chamberctl.workers import Piece, desk
 
 if TYPE_CHECKING:
     from chamberctl.control.envelope import EnvelopePlant
@@ -63,8 +63,23 @@ class DenseCheck:
     worst_corner_ms: float
 
 
+def begin_corners(problem: Problem) -> Piece[Watched]:
+    """Begin to look for the plants with every tolerance at one of its ends.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is sought; its gains do not come into it.
+    """
+    return desk().lay_down(_corners, problem.copy(), urgent=True)
+
+
 def densely(
-    problem: Problem, plants: Sequence[EnvelopePlant], limits: LoopLimits, optimum: Optimum
+    problem: Problem,
+    plants: Sequence[EnvelopePlant],
+    limits: LoopLimits,
+    optimum: Optimum,
+    at_corners: Piece[Watched],
 ) -> tuple[tuple[EnvelopePlant, ...], Optimum, DenseCheck]:
     """Let the worst plants of the denser check join until all is well.
 
@@ -78,6 +93,8 @@ def densely(
         Their limits.
     optimum : Optimum
         What was found for them.
+    at_corners : Piece of Watched
+        From `begin_corners`.
 
     Returns
     -------
@@ -89,8 +106,6 @@ def densely(
     Infeasible
         If no gain does for the plants that joined, or they do not come to an end.
     """
-    # a problem of its own: what is found of this one meanwhile would be sent with it
-    at_corners = desk().lay_down(_corners, replace(problem), urgent=True)
     dense = Watched(problem, problem.dense)
     corners = at_corners.result()
     every = tuple(plants)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -68,6 +68,15 @@ class Problem:
     def dense(self) -> Envelope:
         """The plants between those that are tuned for."""
         return dense_envelope(self.study, self.points, self.between, lambda: self.finely)
+
+    def copy(self) -> Problem:
+        """Return the problem with what is known of its points, for pieces of work.
+
+        It can be sent to another process while more is found of this one.
+        """
+        own, known = replace(self), ("between", "finely")
+        vars(own).update({name: vars(self)[name] for name in known if name in vars(self)})
+        return own
 
     @property
     def orders(self) -> tuple[Order, ...]:

@@ -92,7 +92,7 @@ def _eased(
     binding = [plants[one.plant] for one in optimum.bindings]
     inputs = {group.name for group in Cases(problem.study).groups}
     knowing = {
-        name: desk().lay_down(_knowing, replace(problem), plants, limits, name, urgent=True)
+        name: desk().lay_down(_knowing, problem.copy(), plants, limits, name, urgent=True)
         for name in _first((plant.case.moved for plant in binding), MOST_INPUTS)
     }
     whole = problem.finder(plants)

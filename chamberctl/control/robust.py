@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from chamberctl.control.calmness import Recovery, nearest, slowest
-from chamberctl.control.dense_check import DenseCheck, Watched, densely
+from chamberctl.control.dense_check import DenseCheck, Watched, begin_corners, densely
 from chamberctl.control.dense_envelope import fine_envelope
 from chamberctl.control.duty_loops import settings_frame
 from chamberctl.control.envelope import Envelope, EnvelopePlant, LostPlant, envelope
@@ -146,6 +146,7 @@ def robust_settings(
     problem = Problem(
         study, tuple(points), structure, settings_frame(study) if frame is None else frame
     )
+    at_corners = begin_corners(problem) if dense else None  # long, and wanted for any gains
     found = envelope(study, points)
     if not found.plants:
         raise _nothing_held(points)
@@ -155,8 +156,8 @@ def robust_settings(
     optimum = _best(finder, limits)
     slow = require_worth(finder, found.plants, limits, optimum)
     plants, check = found.plants, None
-    if dense:
-        plants, optimum, check = densely(problem, plants, limits, optimum)
+    if at_corners is not None:
+        plants, optimum, check = densely(problem, plants, limits, optimum, at_corners)
     recovery = slowest(as_stated(plants), optimum.settings.reading, optimum.integral_action)
     eased = relaxations(problem, plants, limits, optimum) if explain else ()
     return RobustOptimum(

@@ -60,7 +60,9 @@ class Chapters:
     def __init__(self, study: Study, desk: Desk, window: OperatingWindow | None = None) -> None:
         self.study = study
         self._desk = desk
-        desk.lay_down(import_module, "chamberctl.figures")  # while there is nothing else to do
+        # while there is nothing else to do
+        desk.lay_down(_compiled, study)
+        desk.lay_down(import_module, "chamberctl.figures")
         self._plain = desk.lay_down(_plain, study, window)
         self._pieces: dict[str, Piece[Any]] = {}
 
@@ -82,6 +84,13 @@ class Chapters:
         """
         names = reversed(self._pieces)
         return dict(zip(names, results(reversed(self._pieces.values())), strict=True))
+
+
+def _compiled(study: Study) -> None:
+    """Load or compile what runs the plant, which another process would have to when it is asked."""
+    from chamberctl.simulation.engine import load_compiled
+
+    load_compiled(study.system, study.loop_gauge())
 
 
 def _plain(study: Study, window: OperatingWindow | None) -> Plain:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from chamberctl.control.controller import PidSettings
+from chamberctl.control.controller import Memory, PidSettings
 from chamberctl.control.gain_steps import GainSteps
 from chamberctl.errors import InputError
 from chamberctl.physics.gases import most_probable_speed, viscosity
@@ -245,6 +245,21 @@ def simulate_loop(
         settings=settings,
         complete=status == core.DONE,
     )
+
+
+def load_compiled(system: System, gauge: Gauge) -> None:
+    """Run one scan: the compiled code is then at hand before anybody waits for a run.
+
+    Parameters
+    ----------
+    system, gauge : study.System, study.Gauge
+        As for `simulate_loop`.
+    """
+    pressures = np.full(build_chain(system).size, gauge.range_high_pa)
+    start = Start(pressures, system.drive.maximum_speed, Memory())
+    settings = PidSettings(kc=1.0, scan_time_s=1.0)
+    happenings = Happenings(1.0, pressures[:1], np.array([[0.0, 0.0]]))
+    simulate_loop(system, gauge, settings, start, happenings)
 
 
 @cache

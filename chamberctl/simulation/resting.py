@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chamberctl.errors import Infeasible
+from chamberctl.physics.loads import vapor_load
 from chamberctl.plant.chain import Chain, build_chain
 from chamberctl.plant.nearby import SPEED, Held, States, settle
 from chamberctl.plant.point import percent_text
@@ -41,7 +42,6 @@ NEAREST = {
 _UNMOVED_M3 = 1e30
 _ROOM_M3 = 1e-3
 _EXACT_FROM_S, _LONGEST_S = 1e7, 1e8
-_UNCHANGED = 1e-6
 _MOST_STEPS = 400
 _MOST_ITERATIONS = 12
 _LONGER = 3.0
@@ -231,26 +231,43 @@ def _behind_closed(
     chain: Chain, plant: PlantNumbers, given_pa: Array, volumes: Array, speed: float,
     booster_share: float,
 ) -> Array | None:  # fmt: skip
-    """Newton's method where only the first nodes are fixed, at one pressure; None elsewhere.
+    """Newton's method where only the first nodes are fixed; None elsewhere, or where it is lost.
 
-    What passes on from the chamber's pressure does not depend on what enters the chamber, so that
-    the gas load may be taken as unknown in place of the chamber's balance.
+    What passes on from the last of them depends on its pressure alone, so that the nodes behind
+    are a system of their own, and the gas that enters it is what its first element passes.
     """
     fixed = volumes == _UNMOVED_M3
-    first = int(fixed.sum())
-    if speed <= 0.0 or not fixed[:first].all() or np.ptp(given_pa[:first]) > 0.0:
+    before = int(fixed.sum()) - 1
+    if speed <= 0.0 or not fixed[: before + 1].all():
         return None
     rows = plant.rows.copy()
     if chain.booster_node is not None:
         rows[chain.booster_node, [0, 3]] *= booster_share
-    guess = given_pa[:, None].copy()
-    start = States(guess, np.array([speed]), np.array([0.0]), np.ones(1, dtype=bool))
-    held = Held(np.array([[SPEED], [0]]), np.array([[speed], [given_pa[0]]]))
-    found = settle(replace(chain, rows=rows), start, held)
-    pressures = found.pressures_pa[:, 0]
-    if not found.found[0] or np.any(np.abs(pressures[:first] / given_pa[0] - 1.0) > _UNCHANGED):
+    nodes = chain.nodes[:, before:].copy()
+    nodes[0] -= nodes[2] * vapor_load(given_pa[0], *chain.vapor)
+    nodes[2] = 0.0
+    behind = replace(
+        chain,
+        kinds=chain.kinds[before:],
+        rows=rows[before:],
+        nodes=nodes,
+        vapor=np.zeros(2),
+        volumes_m3=chain.volumes_m3[before:],
+        node_names=chain.node_names[before:],
+        part_names=chain.part_names[before:],
+        booster_node=None if chain.booster_node is None else chain.booster_node - before,
+        pump_inlet_node=max(chain.pump_inlet_node - before, 0),
+    )
+    start = States(
+        given_pa[before:, None].copy(), np.array([speed]), np.array([0.0]), np.ones(1, dtype=bool)
+    )
+    held = Held(np.array([[SPEED], [0]]), np.array([[speed], [given_pa[before]]]))
+    found = settle(behind, start, held)
+    if not found.found[0]:
         return None
-    return np.where(fixed, given_pa, pressures)
+    pressures = given_pa.copy()
+    pressures[before + 1 :] = found.pressures_pa[1:, 0]
+    return pressures
 
 
 def _euler_step(

@@ -16,10 +16,10 @@ from chamberctl.control.response import sampled_response
 from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.simulation import core
-from chamberctl.simulation.engine import Trace, simulate_loop
+from chamberctl.simulation.engine import Trace, compiled_run, load_compiled, simulate_loop
 from chamberctl.simulation.happenings import Happenings, Start
 from chamberctl.simulation.prepared import Prepared, corners, memory_at
-from chamberctl.simulation.scenarios import SCENARIOS, build, worst_point
+from chamberctl.simulation.scenarios import SCENARIOS, build, simulate, worst_point
 from tests.house import EVERY_PRESET
 
 RESOLUTION = 0.002
@@ -310,3 +310,13 @@ def test_the_columns_are_those_of_the_documentation() -> None:
     assert tuple(trace.columns)[: len(core.COLUMNS)] == core.COLUMNS
     assert list(trace.columns)[len(core.COLUMNS)] == "p_chamber_pa"
     assert trace.time_s == pytest.approx(np.arange(6) * 0.2)
+
+
+@pytest.mark.parametrize("name", EVERY_PRESET)
+def test_what_is_loaded_early_is_what_runs(name: str) -> None:
+    """Compiled for the same kinds of arguments: a run that follows compiles nothing more."""
+    study = cc.load(f"preset:{name}")
+    load_compiled(study.system, study.loop_gauge())
+    known = list(compiled_run().signatures)
+    simulate(study, rule_tuning(study), "setpoint-step-up")
+    assert compiled_run().signatures == known
