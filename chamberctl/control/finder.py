@@ -203,9 +203,18 @@ class Finder:
     ) -> list[int]:
         """Add the frequencies that matter near the limits; return plants that reach beyond.
 
-        Only plants that come near a limit get any, and only those can reach beyond it.
+        Only plants that come near a limit get any, and only those can reach beyond it. Where the
+        gain ends at a turn between two frequencies instead, its own frequency is added.
         """
+        turned = turns(self.grid, self.grid.loop(law.shape)[1])
+        edge = np.flatnonzero(np.abs(turned.gain - law.gain) < EXACT * law.gain)
+        if edge.size:
+            self.grid = self.grid.with_points(turned.row[edge], turned.omega[edge])
+            joining: list[int] = turned.row[edge].tolist()
+            return joining
         near = np.flatnonzero(np.max([one.size for one in found.values()], axis=0) > NEAR)
+        if not near.size:
+            return []
         part = sharpened(self.grid.subset(near), *law, limits, NEAR)
         self.grid = self.grid.replaced(near, part)
         size = np.max([one.size for one in excesses(part, *law, limits).values()], axis=0)

@@ -15,6 +15,7 @@ from chamberctl.control.crossing_limits import Excess
 from chamberctl.control.finder import Finder, Order
 from chamberctl.control.loop_excess import excesses, largest_noise_gain
 from chamberctl.control.margins import margins
+from chamberctl.errors import Infeasible
 
 if TYPE_CHECKING:
     from chamberctl.control.controller import PidSettings
@@ -100,6 +101,12 @@ def optimum_of(finder: Finder, limits: LoopLimits) -> Optimum:
     found = {
         order: margins(finder.models, replace(settings, integral=order)) for order in finder.orders
     }
+    if not all(one.stable.all() for one in found.values()):
+        raise Infeasible(
+            "No gain was found with which the loop is stable and keeps the limits at every plant: "
+            "one of them swings almost without damping by itself.",
+            "Check lags, volumes and dead times; or ask for a smaller Ms.",
+        )
     worse = max(finder.orders, key=lambda order: float(np.max(found[order].ms)))
     return Optimum(
         settings=replace(settings, integral=worse),

@@ -10,13 +10,16 @@ import pytest
 from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 
+from chamberctl.control.controller import PidSettings
 from chamberctl.control.finder import Finder
 from chamberctl.control.gain_gaps import largest_gain
 from chamberctl.control.loop_excess import PASSES, peaks, sharpened
 from chamberctl.control.loop_grid import Shape, loop_grid
 from chamberctl.control.margins import margins
+from chamberctl.control.optimum import optimum_of
 from chamberctl.control.pace import LoopLimits
 from chamberctl.errors import Infeasible, InputError
+from chamberctl.plant.linear import LoopModel
 from tests import reference
 from tests.control import loops
 from tests.control.loops import find_optimum, plant
@@ -319,3 +322,27 @@ def test_nothing_to_tune_and_no_filter_at_all_are_refused():
         find_optimum([], SAMPLED, LIMITS)
     with pytest.raises(InputError, match="must be above 0"):
         find_optimum([CHAMBER], SAMPLED, LIMITS, derivative_ratio=0.0)
+
+
+@pytest.mark.parametrize("ms", [3.0, 12.0, 30.0, 100.0])
+def test_limits_far_from_use_are_kept_too(ms: float) -> None:
+    """At a large Ms a loop is almost at the turn at which it is lost, between two frequencies."""
+    model = LoopModel.from_transfer_function([-1.0], [1.0, 1.0], 1.0)
+    frame = PidSettings(kc=1.0, ti_s=1.0, reading="linear")
+    found = optimum_of(Finder([model], frame), LoopLimits(ms=ms))
+    assert found.margins.stable.all()
+    assert found.margins.ms.max() == pytest.approx(ms, rel=1e-3)
+
+
+def test_settings_that_leave_a_loop_unstable_are_no_answer() -> None:
+    """A plant that swings by itself almost without damping, sampled: found by random trials."""
+    squared, damping = 1.0 / 1.03**2, 2.0 * 0.00084 / 1.03
+    swings = np.polymul([squared, damping, 1.0], [2.24, 1.0]).tolist()
+    model = LoopModel.from_transfer_function([-0.2756], swings, 0.0398)
+    frame = PidSettings(
+        kc=1.0, ti_s=1.0, reading="linear", scan_time_s=0.39575, computation_delay_s=0.0
+    )
+    finder = Finder([model], frame)
+    with pytest.raises(Infeasible, match="loop is stable") as refused:
+        optimum_of(finder, LoopLimits(ms=1.6))
+    assert "damping" in refused.value.reason
