@@ -135,6 +135,7 @@ class Desk:
     def __init__(self, executor: Executor | None = None) -> None:
         self._executor = executor
         self._waiting: deque[Piece[Any]] = deque()
+        self._once: dict[tuple[Any, ...], Piece[Any]] = {}
         self._busy = executor is None
         self._lock = threading.Lock()
 
@@ -159,6 +160,19 @@ class Desk:
         if idle:
             self._hand_over()
         return piece
+
+    def once(self, function: Callable[..., T], *arguments: Any) -> Piece[T]:
+        """Return the piece of work that is laid down only once, whoever asks for it first.
+
+        Parameters
+        ----------
+        function, *arguments
+            As for `lay_down`; the arguments can be keys.
+        """
+        key = function, arguments
+        if key not in self._once:
+            self._once[key] = self.lay_down(function, *arguments)
+        return self._once[key]
 
     def take_back(self, piece: Piece[Any]) -> bool:
         """Take a piece from the desk; false where somebody else has it."""

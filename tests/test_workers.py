@@ -82,6 +82,17 @@ def test_nobody_waits_for_a_piece_while_another_is_left() -> None:
     assert done == [1, 2, 3, 4]
 
 
+def test_what_is_wanted_once_is_one_piece_for_all_who_ask() -> None:
+    done: list[int] = []
+    desk = Desk()
+    first, second = desk.once(done.append, 1), desk.once(done.append, 1)
+    assert first is second
+    assert desk.once(done.append, 2) is not first
+    first.result()
+    second.result()
+    assert done == [1]
+
+
 def test_an_error_comes_to_the_one_who_asks() -> None:
     for desk in (Desk(), Desk(ThreadPoolExecutor(1))):
         piece = desk.lay_down(_refuse, "no pump")

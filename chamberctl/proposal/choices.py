@@ -17,7 +17,9 @@ from chamberctl.control.designs import Choice
 from chamberctl.control.setpoint_overshoot import setpoint_overshoot
 from chamberctl.display import number
 from chamberctl.proposal.trials import HAND_OVERS, SETPOINT_STEPS, Trial, Trials, worst
+from chamberctl.simulation.engine import load_compiled
 from chamberctl.simulation.scenarios import SCENARIOS
+from chamberctl.workers import desk
 
 if TYPE_CHECKING:
     from chamberctl.control.answers import Plants
@@ -98,6 +100,8 @@ def choose(
     does, the one with the least excursion is taken, and the shortest setpoint ramp that does is
     added.
     """
+    # two processes that compile the same take longer than one that does, and one that loads
+    desk().once(load_compiled, study.system, study.loop_gauge()).result()
     allowed = allowed_excursion(study)
     within = _Within(plants if excursion_limits(study) else (), study.duty.setpoint_step)
     trials = Trials(study, points)

@@ -19,6 +19,7 @@ from chamberctl.report import (
     window_text,
 )
 from chamberctl.report.verdict import unreachable
+from chamberctl.simulation.engine import load_compiled
 from chamberctl.workers import results
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ class Chapters:
         self.study = study
         self._desk = desk
         # while there is nothing else to do
-        desk.lay_down(_compiled, study)
+        desk.once(load_compiled, study.system, study.loop_gauge())
         desk.lay_down(import_module, "chamberctl.figures")
         self._plain = desk.lay_down(_plain, study, window)
         self._pieces: dict[str, Piece[Any]] = {}
@@ -84,13 +85,6 @@ class Chapters:
         """
         names = reversed(self._pieces)
         return dict(zip(names, results(reversed(self._pieces.values())), strict=True))
-
-
-def _compiled(study: Study) -> None:
-    """Load or compile what runs the plant, which another process would have to when it is asked."""
-    from chamberctl.simulation.engine import load_compiled
-
-    load_compiled(study.system, study.loop_gauge())
 
 
 def _plain(study: Study, window: OperatingWindow | None) -> Plain:
