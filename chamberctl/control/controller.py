@@ -141,8 +141,8 @@ class PidSettings:
         ndarray of complex
             Speed fraction per decade or per Pa; the loop is L = -K G.
         """
-        return law_response(
-            np.asarray(omega_rad_s, dtype=float),
+        return law_of_rate(
+            rate(np.asarray(omega_rad_s, dtype=float), self.scan_time_s),
             kc=self.kc,
             ti=self.ti_s,
             td=self.td_s,
@@ -158,21 +158,6 @@ def _require(good: bool, settings: PidSettings, name: str, remedy: str) -> None:
         raise InputError(f"{name} {remedy}", given=str(getattr(settings, name)), field=name)
 
 
-def law_response(
-    w: NDArray[np.float64],
-    *,
-    kc: ArrayLike,
-    ti: ArrayLike,
-    td: ArrayLike,
-    tf: ArrayLike,
-    tfd: ArrayLike,
-    before: ArrayLike,
-    ts: ArrayLike | None,
-) -> NDArray[np.complex128]:
-    """Return the law's response at w [rad/s]; every argument may be an array that broadcasts."""
-    return law_of_rate(rate(w, ts), kc=kc, ti=ti, td=td, tf=tf, tfd=tfd, before=before, ts=ts)
-
-
 def law_of_rate(
     step: NDArray[np.complex128],
     *,
@@ -184,7 +169,10 @@ def law_of_rate(
     before: ArrayLike,
     ts: ArrayLike | None,
 ) -> NDArray[np.complex128]:
-    """Return the law's response where z - 1, or s, is `step`, as in `law_response`."""
+    """Return the law's response where z - 1, or s, is `step`.
+
+    Every argument may be an array that broadcasts.
+    """
     kc, ti, td, tf, tfd = (np.asarray(value, dtype=float) for value in (kc, ti, td, tf, tfd))
     if ts is None:
         pid = kc + (kc / ti) / step

@@ -16,7 +16,13 @@ from chamberctl.control.response import sampled_response
 from chamberctl.control.tuning import rule_tuning
 from chamberctl.errors import Infeasible, InputError
 from chamberctl.simulation import core
-from chamberctl.simulation.engine import Trace, compiled_run, load_compiled, simulate_loop
+from chamberctl.simulation.engine import (
+    TOLERANCE,
+    Trace,
+    compiled_run,
+    load_compiled,
+    simulate_loop,
+)
 from chamberctl.simulation.happenings import Happenings, Start
 from chamberctl.simulation.prepared import Prepared, corners, memory_at
 from chamberctl.simulation.scenarios import SCENARIOS, build, simulate, worst_point
@@ -320,3 +326,37 @@ def test_what_is_loaded_early_is_what_runs(name: str) -> None:
     known = list(compiled_run().signatures)
     simulate(study, rule_tuning(study), "setpoint-step-up")
     assert compiled_run().signatures == known
+
+
+@pytest.mark.parametrize("lasts", [0.6, 1.0, 2.0])
+@pytest.mark.parametrize("begins", [0.1, 0.5, 0.9])
+def test_small_volumes_beside_a_moving_valve_are_known_at_every_scan(
+    begins: float, lasts: float
+) -> None:
+    """Commands arrive late here, so that scans fall into the middle of steps."""
+    study = cc.load("preset:student-rig")
+    tuning = rule_tuning(study)
+    point, scan_s = tuning.points[0].point, 0.2
+    settings = replace(
+        tuning.settings, scan_time_s=scan_s, computation_delay_s=4.5 * scan_s, tt_s=None
+    )
+    from_s = (1.0 + begins) * scan_s
+    happenings = Happenings(
+        6.0 * scan_s,
+        np.array([point.indicated_pa]),
+        corners((0.0, point.gas_load_pa_m3_s)),
+        opening=corners((0.0, 1.0), (from_s, 1.0), (from_s + lasts * scan_s, 0.5)),
+        moving=0,
+    )
+    start = Start(np.array(point.node_pressures_pa), point.speed, memory_at(point.speed))
+    usual, closely = (
+        simulate_loop(
+            study.system, study.loop_gauge(), settings, start, happenings,
+            ideal=True, tolerance=tolerance,
+        ).columns
+        for tolerance in (TOLERANCE, 1e-10)
+    )  # fmt: skip
+    nodes = [key for key in usual if key.startswith("p_")]
+    assert len(nodes) > 1
+    for key in nodes:
+        assert usual[key] == pytest.approx(closely[key], rel=1e-4)
