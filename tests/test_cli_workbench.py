@@ -33,11 +33,12 @@ def test_a_port_that_is_none_is_bad_input(typed: str, capsys: pytest.CaptureFixt
     assert "1024 to 65535" in capsys.readouterr().err
 
 
-def test_the_server_listens_on_this_computer_only_and_reports_to_nobody() -> None:
+def test_the_server_listens_here_only_reports_to_nobody_and_takes_entries_in_turn() -> None:
     command = workbench.command("preset:student-rig", 8600)
     pairs = dict(zip(command[5:-2:2], command[6:-2:2], strict=True))
     assert pairs["--server.address"] == "127.0.0.1"
     assert pairs["--browser.gatherUsageStats"] == "false"
+    assert pairs["--runner.fastReruns"] == "false"
     assert pairs["--server.port"] == "8600"
     assert command[-2:] == ["--", "preset:student-rig"]
 

@@ -7,6 +7,7 @@ import streamlit as st
 from chamberctl import figures
 from chamberctl.workbench.pace_choice import PaceChoice
 from desk import explained
+from desk.entered import entered
 from desk.results import Drawn
 from desk.session import Session
 
@@ -40,7 +41,7 @@ def choose(session: Session) -> None:
     drawn = st.session_state.get("calmness:ms", found.chosen)
 
     def take() -> None:
-        chosen = st.session_state["calmness:ms"]
+        chosen = entered("calmness:ms")
         if chosen != drawn:  # a slider that is gone may report what it showed
             session.use(found.candidates[chosen])
 

@@ -13,6 +13,7 @@ from chamberctl.simulation.scenarios import SCENARIOS, simulate
 from chamberctl.workbench.candidates import Shown
 from chamberctl.workbench.draws_job import Asked, DrawsJob
 from desk import explained
+from desk.entered import entered
 from desk.findings import show_findings
 from desk.results import Drawn
 from desk.session import Session
@@ -34,7 +35,7 @@ def show(session: Session, shown: Shown, scenario: str, point: cc.OperatingPoint
     def begin() -> None:
         _end(st.session_state.get(_JOB))
         st.session_state[_JOB] = DrawsJob(
-            Asked(shown.tuning, shown.name, scenario, point, st.session_state["behave:draws"])
+            Asked(shown.tuning, shown.name, scenario, point, entered("behave:draws"))
         )
 
     with st.container(horizontal=True, vertical_alignment="bottom"):

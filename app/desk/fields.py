@@ -9,6 +9,7 @@ import streamlit as st
 from chamberctl.study.outline import Block, Row
 from chamberctl.study.reading import BASES
 from chamberctl.study.typed_in import changes
+from desk.entered import entered
 from desk.session import Session
 
 _NOT_STATED = "basis not stated"
@@ -36,7 +37,7 @@ def _entry(session: Session, block: Block, row: Row) -> None:
     key = f"{session.generation}:{row.path}"
 
     def take() -> None:
-        text = str(st.session_state[key] or "")
+        text = str(entered(key) or "")
         if text != row.typed:  # a field that is gone may report what it showed
             session.edit(changes(block, row, text))
 
@@ -58,7 +59,7 @@ def _origin(session: Session, row: Row, columns: list[st.delta_generator.DeltaGe
 
     def taker(key: str, detail: str, drawn: str, empty: str = "") -> Callable[[], None]:
         def take() -> None:
-            text = str(st.session_state[key] or "").strip()
+            text = str(entered(key) or "").strip()
             if text != (drawn or empty):
                 session.edit({f"{row.path}.{detail}": text if text != empty else None})
 

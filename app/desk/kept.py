@@ -9,6 +9,7 @@ import streamlit as st
 import chamberctl as cc
 from chamberctl.workbench.candidates import Candidate, candidate_of
 from desk import judged
+from desk.entered import entered
 from desk.results import FIRST_GUESS
 from desk.session import Session
 
@@ -17,7 +18,7 @@ def show(session: Session, tuning: cc.Tuning) -> None:
     """Draw the list of what can be taken into use, and the entry for a name."""
 
     def keep() -> None:
-        name = str(st.session_state["kept:name"] or "").strip()
+        name = str(entered("kept:name") or "").strip()
         if not name:
             st.session_state["kept:said"] = "type a name first"
             return

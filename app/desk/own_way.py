@@ -7,6 +7,7 @@ import streamlit as st
 import chamberctl as cc
 from chamberctl.study.outline import outline
 from desk import judged
+from desk.entered import entered
 from desk.fields import show_entry
 from desk.session import Session
 
@@ -37,7 +38,7 @@ def show_found(session: Session, tuning: cc.Tuning | cc.Infeasible | cc.InputErr
     found = dict(session.study.controller.as_found or {})
 
     def take(name: str, key: str) -> None:
-        text = str(st.session_state[key] or "").strip()
+        text = str(entered(key) or "").strip()
         if text != found.get(name, ""):  # a field that is gone may report what it showed
             session.record("as_found", name, text)
 

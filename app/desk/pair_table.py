@@ -9,6 +9,7 @@ import streamlit as st
 from chamberctl.study.outline import Row, outline
 from chamberctl.study.typed_in import read_rows
 from chamberctl.workbench.pair_check import wrong_entries
+from desk.entered import entered
 from desk.session import Session
 
 _WIDTHS = [2, 2, 1, 4]
@@ -55,7 +56,7 @@ def _one(
     drawn = row.pairs[index]
 
     def take(place: int) -> None:
-        text = str(st.session_state[f"{key}[{place}]"]).strip()
+        text = str(entered(f"{key}[{place}]")).strip()
         rows = _rows_now(session, row.path)
         if text != drawn[place] and index < len(rows):
             rows[index][place] = text
@@ -83,7 +84,7 @@ def _paste(session: Session, row: Row) -> None:
     key = f"paste:{session.generation}:{row.path}"
 
     def take() -> None:
-        session.edit_tables({row.path: read_rows(st.session_state[key]) or None})
+        session.edit_tables({row.path: read_rows(entered(key)) or None})
 
     st.text_area(
         "One row to a line, two values with their units, a tab or semicolon between", key=key,

@@ -8,6 +8,7 @@ import chamberctl as cc
 from chamberctl.workbench.candidates import Bench
 from chamberctl.workbench.read_back import as_shown, is_complete, margins_table, read_back
 from desk import judged
+from desk.entered import entered
 from desk.session import Session
 from desk.tables import show_table
 
@@ -24,7 +25,7 @@ def show(session: Session, tuning: cc.Tuning) -> None:
     left = dict(session.study.controller.as_left or {})
 
     def take(name: str, key: str) -> None:
-        text = str(st.session_state[key] or "").strip()
+        text = str(entered(key) or "").strip()
         if text != left.get(name, ""):  # a field that is gone may report what it showed
             session.record("as_left", name, text)
 

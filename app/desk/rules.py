@@ -7,6 +7,7 @@ import streamlit as st
 import chamberctl as cc
 from chamberctl.report import rules_text
 from chamberctl.workbench.candidates import rule_candidates
+from desk.entered import entered
 from desk.results import KEPT
 from desk.session import Session
 from desk.tables import show_table
@@ -29,7 +30,7 @@ def show(session: Session, tuning: cc.Tuning) -> None:
     known = {candidate.name: candidate for candidate in rule_candidates(found)}
 
     def take() -> None:
-        session.use(known[st.session_state["rules:which"]])
+        session.use(known[entered("rules:which")])
 
     st.markdown(rules_text.lead(found))
     with st.container(horizontal=True, vertical_alignment="bottom"):

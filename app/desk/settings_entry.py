@@ -8,6 +8,7 @@ import chamberctl as cc
 from chamberctl.control.forms import TypedValue
 from chamberctl.workbench.candidates import Bench, Candidate, candidate_of, with_text
 from chamberctl.workbench.slider_steps import slider_steps
+from desk.entered import entered
 from desk.session import Session
 
 OWN_NUMBERS = "own numbers"
@@ -39,7 +40,7 @@ def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> 
     shown = wrong[row.key][0] if row.key in wrong else row.text
 
     def take(key: str, drawn: str) -> None:
-        text = str(st.session_state[key] or "")
+        text = str(entered(key) or "")
         if text != drawn:  # an entry that is gone may report what it showed
             _take(session, bench, tuning, row.key, text)
 

@@ -11,6 +11,7 @@ import chamberctl as cc
 from chamberctl.study import recovery
 from chamberctl.study.files import named
 from chamberctl.study.unsaved import changes_of, title_of
+from desk.entered import entered
 from desk.findings import show_problems
 from desk.session import Session
 
@@ -41,7 +42,7 @@ def _say(session: Session) -> None:
 
 def _preset(session: Session) -> None:
     def take() -> None:
-        _try(lambda: session.open(f"preset:{st.session_state['file:preset']}"), "Opened.")
+        _try(lambda: session.open(f"preset:{entered('file:preset')}"), "Opened.")
 
     names = list(cc.presets())
     if "file:preset" not in st.session_state or st.session_state.get(_PRESET_OF) != session.source:
@@ -55,10 +56,10 @@ def _preset(session: Session) -> None:
 
 def _file(session: Session) -> None:
     def take_path() -> None:
-        _try(lambda: session.open(st.session_state["file:path"].strip()), "Opened.")
+        _try(lambda: session.open(entered("file:path").strip()), "Opened.")
 
     def take_upload() -> None:
-        upload = st.session_state[key]
+        upload = entered(key)
         if upload is not None:
             _try(lambda: session.take_upload(upload.name, upload.getvalue()), "Opened.")
 
@@ -73,7 +74,7 @@ def _file(session: Session) -> None:
 
 def _save(session: Session) -> None:
     def take() -> None:
-        name = st.session_state["file:save"].strip()
+        name = entered("file:save").strip()
         name = name if name == session.file else named(name)
         _try(lambda: session.save(name), lambda: f"Saved to {session.file}.")
 

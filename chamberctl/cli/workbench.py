@@ -96,13 +96,14 @@ def command(study: str | None, port: int | None) -> list[str]:
             "the page needs streamlit, which is not installed here; install chamberctl again",
             field="workbench",
         )
-    # Where the page listens and that it reports to nobody is said here, beside the page's own
-    # settings file, so that no settings of the user's can undo it.
+    # Where the page listens, that it reports to nobody and that it takes one entry after the other
+    # is said here, beside the page's own settings file, so that no settings of the user's undo it.
     options = {
         "--server.address": LOOPBACK,
         "--browser.serverAddress": LOOPBACK,
         "--browser.gatherUsageStats": "false",
         "--server.showEmailPrompt": "false",
+        "--runner.fastReruns": "false",
         "--server.headless": "true",  # the browser is opened here
         "--logger.level": "warning",
     }

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import random
 import re
 import signal
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -362,6 +365,17 @@ def test_undo_goes_on_after_a_reload(page: Page, server: Server) -> None:
     expect(field).to_have_value("610 L")
 
 
+@contextmanager
+def held(server: Server) -> Iterator[None]:
+    """Stop the server for a while, as where a computer is busy with something else."""
+    assert server.process is not None
+    os.killpg(server.process.pid, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        os.killpg(server.process.pid, signal.SIGCONT)
+
+
 def test_entries_typed_one_after_the_other_are_all_taken(page: Page, server: Server) -> None:
     """Whoever types does not wait for the page between one entry and the next."""
     go(page, server)
@@ -372,19 +386,22 @@ def test_entries_typed_one_after_the_other_are_all_taken(page: Page, server: Ser
     choose(page, "Pumps")
     entries = {
         "curve, row 1, second value": "9 m3/h", "curve, row 2, first value": "0,06 mbar",
-        "curve, row 2, second value": "31 m3/h", "curve, row 3, second value": "43 m3/h",
+        "curve, row 2, second value": "31 m3/h", "curve, row 3, first value": "0,11 mbar",
+        "curve, row 3, second value": "43 m3/h", "curve, row 4, first value": "0,31 mbar",
+        "curve, row 4, second value": "54 m3/h",
     }  # fmt: skip
     fields = [page.get_by_label(label, exact=True).first for label in entries]
-    for field, text in zip(fields, entries.values(), strict=True):
-        field.fill(text)
-        field.press("Tab")
+    with held(server):
+        for field, text in zip(fields, entries.values(), strict=True):
+            field.fill(text)
+            field.press("Tab")
     settled(page)
     for field, text in zip(fields, entries.values(), strict=True):
         expect(field).to_have_value(text)
     choose(page, "As text")
-    text = page.get_by_label("Study (TOML)").input_value()
+    study = page.get_by_label("Study (TOML)")
     for entry in entries.values():
-        assert f'"{entry}"' in text
+        expect(study).to_have_value(re.compile(re.escape(f'"{entry}"')))
 
 
 def test_settings_found_keep_the_reading_they_were_found_on(page: Page, server: Server) -> None:

@@ -18,6 +18,7 @@ from chamberctl.study.outline import (
     section_of,
 )
 from desk import study_file, style
+from desk.entered import entered
 from desk.fields import show_entry, show_row
 from desk.findings import show_problems
 from desk.pair_table import show_pairs
@@ -171,7 +172,7 @@ def _as_text(session: Session) -> None:
     key = f"text:{session.generation}"
 
     def take() -> None:
-        session.set_text(st.session_state[key])
+        session.set_text(entered(key))
 
     if session.problems:
         show_problems("Not usable yet", session.problems)

@@ -12,6 +12,7 @@ from chamberctl.lessons.tour import TOUR, answer_key, data_csv
 from chamberctl.report.tables import Column, Row, Table
 from chamberctl.workbench.curves import curves_picture
 from desk import study_file, style
+from desk.entered import entered
 from desk.results import Drawn
 from desk.session import Session
 from desk.tables import show_table
@@ -48,7 +49,7 @@ def _number() -> int:
 
     def take() -> None:
         try:
-            st.session_state[_SHOWN] = typed_number(st.session_state[_NUMBER])
+            st.session_state[_SHOWN] = typed_number(entered(_NUMBER))
         except cc.InputError as error:
             given, remedy = error.first.given, error.first.remedy
             st.session_state[_REFUSED] = f"{remedy}, not {given}." if given else f"{remedy}."

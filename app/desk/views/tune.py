@@ -19,6 +19,7 @@ from chamberctl.workbench.frequency_picture import frequency_picture
 from chamberctl.workbench.proposal_job import said_of_schedule
 from chamberctl.workbench.reading_switch import other_reading
 from desk import calmness, explained, judged, kept, own_way, proposing, rules, settings_entry, strip
+from desk.entered import entered
 from desk.findings import show_findings, show_refusal
 from desk.session import Session
 from desk.tables import show_table
@@ -125,7 +126,7 @@ def _pictures(bench: Bench, shown: Sequence[Shown], where: str) -> dict[Step, Co
 
 def _reading(session: Session, bench: Bench, tuning: cc.Tuning) -> None:
     def switch() -> None:
-        if st.session_state["tune:reading"] == session_reading:
+        if entered("tune:reading") == session_reading:
             return
         now = Shown(session.settings.name if session.settings else CONVERTED, tuning)
         try:
