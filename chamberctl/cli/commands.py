@@ -201,16 +201,14 @@ def report(arguments: argparse.Namespace) -> bool:
 
             chapters = Chapters(study, desk)
             tuning = tuned_or_refused(study, progress)
-            progress.step("computing the operating window")
-            window = chapters.plain.found
             chapters.begin(tuning)
             simulating(progress, "every scenario at the corners of the duty")
-            days = days_of(study, tuning, window)
+            days = days_of(study, tuning)
             progress.step("drawing and writing the report")
             files = write(chapters, tuning, out, days)
     from chamberctl.report.verdict import verdict
 
-    answer = verdict(study, tuning, window, days)
+    answer = verdict(study, tuning, chapters.plain.found, days)
     if arguments.json:
         paths = {key: None if path is None else str(path) for key, path in vars(files).items()}
         print(text.as_json({"good": answer.good, "lead": answer.lead, "files": paths}))

@@ -107,11 +107,11 @@ def densely(
         If no gain does for the plants that joined, or they do not come to an end.
     """
     dense = Watched(problem, problem.dense)
-    corners = at_corners.result()
     every = tuple(plants)
     fine = Fine(problem, {})
     for _ in range(ROUNDS):
         joining = dense.breaking(limits, optimum)
+        corners = at_corners.result()  # not earlier: somebody else may still be at it
         joining += [corners.plants[i] for i in corners.unstable(optimum)[:1]]
         if not joining:
             joining = fine.breaking(dense.close(limits, optimum), limits, optimum)

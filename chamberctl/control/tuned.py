@@ -111,6 +111,12 @@ class Tuning:
         return self.settings if self.schedule is None else self.schedule.steps
 
     @property
+    def duty_points(self) -> tuple[OperatingPoint, ...]:
+        """Every point of the duty in its order, with and without a loop."""
+        known = {point.where: point for point in (*self.refused, *(p.point for p in self.points))}
+        return tuple(known[where] for _, _, where in self.study.duty_points())
+
+    @property
     def unrounded(self) -> PidSettings:
         """The settings with all digits."""
         return self.design.settings

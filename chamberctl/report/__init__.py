@@ -76,7 +76,7 @@ def write_report(
 
     chapters = Chapters(study, Desk(), window)
     chapters.begin(tuning)
-    days = days_of(study, tuning, chapters.plain.found) if days is None else days
+    days = days_of(study, tuning) if days is None else days
     return write(chapters, tuning, out_dir, days)
 
 
@@ -127,11 +127,7 @@ def write(
     )
 
 
-def days_of(
-    study: Study,
-    tuning: Tuning | Infeasible,
-    window: OperatingWindow,
-) -> tuple[Day, ...]:
+def days_of(study: Study, tuning: Tuning | Infeasible) -> tuple[Day, ...]:
     """Run every scenario at the corners of the duty, for a report.
 
     Parameters
@@ -140,8 +136,6 @@ def days_of(
         System, duty and controller.
     tuning : Tuning or Infeasible
         Settings to try; without settings nothing is run.
-    window : OperatingWindow
-        The study's operating window, for its duty points.
 
     Returns
     -------
@@ -153,4 +147,4 @@ def days_of(
     from chamberctl.simulation.days import days
     from chamberctl.simulation.scenarios import corners
 
-    return days(study, tuning, corners(study, window.duty_points))
+    return days(study, tuning, corners(study, tuning.duty_points))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from chamberctl.study import Study
 
 __all__ = [
-    "COUNTED", "LEGEND", "broken", "curve", "findings", "judgment", "label", "parting_sentence",
-    "refusals", "section", "table", "worst_corner",
+    "COUNTED", "LEGEND", "Corner", "broken", "corner", "curve", "findings", "judgment", "label",
+    "parting_sentence", "pictures", "refusals", "section", "table", "worst_corner",
 ]  # fmt: skip
 
 LEGEND = (
@@ -42,10 +42,42 @@ COUNTED = (
 )
 
 
-def section(study: Study, tuning: Tuning, days: Sequence[Day]) -> dict[str, Any]:
-    """Return text, table and pictures of all scenarios at the envelope's corners."""
-    worst = worst_corner(tuning, days)
-    compared = _compared(tuning, days, worst)
+class Corner(NamedTuple):
+    """The days at one corner of the duty, beside what the linear loop predicts.
+
+    Parameters
+    ----------
+    where : str
+        The operating point.
+    runs : dict of str to ScenarioRun
+        By scenario.
+    compared : dict of str to (Prediction, Parting)
+        Those of them that have a linear prediction, with it and where the run leaves it.
+    """
+
+    where: str
+    runs: dict[str, ScenarioRun]
+    compared: dict[str, tuple[Prediction, Parting]]
+
+
+def corner(tuning: Tuning, days: Sequence[Day]) -> Corner:
+    """Return the days at the corner with the worst margins."""
+    where = worst_corner(tuning, days)
+    runs = {day.scenario.name: day.run for day in days if day.run and day.point.where == where}
+    return Corner(where, runs, _compared(tuning, where, runs))
+
+
+def section(study: Study, days: Sequence[Day], worst: Corner) -> dict[str, Any]:
+    """Return text and table of all scenarios at the envelope's corners.
+
+    Parameters
+    ----------
+    study : Study
+    days : sequence of Day
+        Scenarios that were run.
+    worst : Corner
+        From `corner`.
+    """
     return {
         "text": [
             "The sampled controller ran on the nonlinear plant, scan by scan, with the drive's "
@@ -55,11 +87,11 @@ def section(study: Study, tuning: Tuning, days: Sequence[Day]) -> dict[str, Any]
             COUNTED,
         ],
         "refusals": refusals(days),
-        "parting": [parting_sentence(study, day, apart) for day, (_, apart) in compared],
+        "parting": [
+            parting_sentence(study, worst.where, worst.runs[name], apart)
+            for name, (_, apart) in worst.compared.items()
+        ],
         "findings": findings(study, days),
-        "pictures": _pictures(
-            study, days, worst, {day.scenario.name: found for day, found in compared}
-        ),
         "table": table(study, days),
     }
 
@@ -155,37 +187,35 @@ def _gathered(texts: dict[str, list[str]]) -> str:
 
 
 def _compared(
-    tuning: Tuning, days: Sequence[Day], where: str
-) -> list[tuple[Day, tuple[Prediction, Parting]]]:
-    """Return the runs at one corner that have a linear prediction, with it."""
+    tuning: Tuning, where: str, runs: dict[str, ScenarioRun]
+) -> dict[str, tuple[Prediction, Parting]]:
+    """Return the linear prediction of the runs at one corner that have one."""
     from chamberctl.simulation.parting import linear_prediction, parting
 
     tuned: dict[str, TunedPoint] = {point.where: point for point in tuning.points}
-    found = []
-    for day in days:
-        if day.run is None or day.point.where != where or where not in tuned:
+    if where not in tuned or not tuned[where].margins.stable:
+        return {}
+    found = {}
+    for name, run in runs.items():
+        if not run.trace.complete:
             continue
-        if not tuned[where].margins.stable or not day.run.trace.complete:
-            continue
-        predicted = linear_prediction(day.run.prepared, tuned[where].model, day.run.trace)
+        predicted = linear_prediction(run.prepared, tuned[where].model, run.trace)
         if predicted is not None:
-            apart = parting(day.run.prepared, day.run.trace, predicted)
-            found.append((day, (predicted, apart)))
+            found[name] = (predicted, parting(run.prepared, run.trace, predicted))
     return found
 
 
-def parting_sentence(study: Study, day: Day, apart: Parting) -> str:
-    """Return where a run and its linear prediction part company, and why."""
+def parting_sentence(study: Study, at: str, run: ScenarioRun, apart: Parting) -> str:
+    """Return where a run at a point and its linear prediction part company, and why."""
     band = number(100 * study.duty.hold_band)
-    where = f"{day.scenario.title} at point {label(study, day.point.where)}"
+    where = f"{run.prepared.title} at point {label(study, at)}"
     if math.isinf(apart.after_s):
         return (
             f"{where}: linear prediction and run stay together; they differ by at most "
             f"{number(100 * apart.largest, 2)} % of the setpoint, less than the hold band of "
             f"\u00b1{band} %."
         )
-    assert day.run is not None
-    metrics: Metrics = day.run.metrics
+    metrics: Metrics = run.metrics
     return (
         f"{where}: linear prediction and run part company {number(apart.after_s)} s after the "
         f"step, where they first differ by more than the hold band of \u00b1{band} %: by then "
@@ -198,22 +228,21 @@ def parting_sentence(study: Study, day: Day, apart: Parting) -> str:
 # Pictures
 
 
-def _pictures(
-    study: Study,
-    days: Sequence[Day],
-    where: str,
-    compared: dict[str, tuple[Prediction, Parting]],
-) -> list[Drawing]:
+def pictures(study: Study, worst: Corner) -> list[Drawing]:
+    """Return the pictures of the runs at the corner with the worst margins."""
     from chamberctl import figures
 
-    runs = {day.scenario.name: day.run for day in days if day.run and day.point.where == where}
     found = []
     for number_, names in enumerate(SHOWN, start=1):
-        curves = [curve(study, runs[name], compared.get(name)) for name in names if name in runs]
+        curves = [
+            curve(study, worst.runs[name], worst.compared.get(name))
+            for name in names
+            if name in worst.runs
+        ]
         if not curves:
             continue
         predicted = any(shown.predicted is not None for shown in curves)
-        caption = f"Point {label(study, where)}, the corner with the worst margins. " + (
+        caption = f"Point {label(study, worst.where)}, the corner with the worst margins. " + (
             "Long dashes of gray: what the linear loop predicts, without ramps and limits; dotted "
             "upright: where they part company. "
             if predicted

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chamberctl.errors import Infeasible
 from chamberctl.report import (
+    behavior_text,
     handle_text,
     influence_text,
     margins_text,
@@ -23,6 +24,7 @@ from chamberctl.simulation.engine import load_compiled
 from chamberctl.workers import results
 
 if TYPE_CHECKING:
+    from chamberctl.control.trade_off import TradeOff
     from chamberctl.control.tuning import Tuning
     from chamberctl.plant.window import OperatingWindow
     from chamberctl.study import Study
@@ -76,15 +78,28 @@ class Chapters:
         """Begin what needs the settings, or the refusal."""
         wanted = {"influence": _influence} if isinstance(tuning, Infeasible) else WITH_SETTINGS
         for name, function in wanted.items():
-            self._pieces[name] = self._desk.lay_down(function, self.study, tuning, self.plain.found)
+            self._pieces[name] = self._desk.lay_down(function, self.study, tuning)
+
+    def begin_days(self, worst: behavior_text.Corner) -> None:
+        """Begin the pictures of the days."""
+        self._begin_first("days", behavior_text.pictures, self.study, worst)
 
     def finished(self) -> dict[str, Any]:
         """Return the chapters that were begun; waits for them.
 
         What is left is done from the last, while somebody else goes on from the first.
         """
+        searched = self._pieces.get("trade_off")
+        if searched is not None and (curve := searched.result()) is not None:
+            self._begin_first("trade_off", pictures.trade_off, curve)
         names = reversed(self._pieces)
         return dict(zip(names, results(reversed(self._pieces.values())), strict=True))
+
+    def _begin_first(self, name: str, draw: Callable[..., Any], *arguments: Any) -> None:
+        """Begin a picture before all that lies there, for whoever draws already."""
+        self._pieces.pop(name, None)
+        drawn = self._desk.lay_down(draw, *arguments, urgent=True)
+        self._pieces = {name: drawn, **self._pieces}
 
 
 def _plain(study: Study, window: OperatingWindow | None) -> Plain:
@@ -123,13 +138,14 @@ def _handle(study: Study, window: OperatingWindow) -> dict[str, Any]:
     }
 
 
-def _influence(
-    study: Study, tuning: Tuning | Infeasible, window: OperatingWindow
-) -> dict[str, Any]:
+def _influence(study: Study, tuning: Tuning | Infeasible) -> dict[str, Any]:
     from chamberctl.control.influence import influences
 
-    settings = None if isinstance(tuning, Infeasible) else tuning
-    found = influences(study, settings, window.duty_points)
+    found = (
+        influences(study)
+        if isinstance(tuning, Infeasible)
+        else influences(study, tuning, tuning.duty_points)
+    )
     return {
         "reversals": influence_text.reversals(found),
         "text": influence_text.text(found),
@@ -139,15 +155,19 @@ def _influence(
     }
 
 
-def _trade_off(study: Study, tuning: Tuning, _window: OperatingWindow) -> Any:
-    return proposal_text.trade_off(study, tuning.one_set or tuning)
+def _trade_off(study: Study, tuning: Tuning) -> TradeOff | None:
+    """Return what calmness costs; None for a design without an optimum."""
+    from chamberctl.control.trade_off import trade_off
+
+    optimum = (tuning.one_set or tuning).design.optimum
+    return None if optimum is None else trade_off(study, optimum)
 
 
-def _advice(study: Study, tuning: Tuning, _window: OperatingWindow) -> list[str]:
+def _advice(study: Study, tuning: Tuning) -> list[str]:
     return proposal_text.advice(study, tuning.one_set or tuning)
 
 
-def _moves(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+def _moves(study: Study, tuning: Tuning) -> dict[str, Any]:
     from chamberctl.control.large_moves import large_moves
 
     found = large_moves(study, [point.settings for point in tuning.points], tuning.points)
@@ -156,7 +176,7 @@ def _moves(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, 
     return {"lead": moves_text.LEAD, "table": moves_text.table(study, found, labels)}
 
 
-def _rules(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+def _rules(study: Study, tuning: Tuning) -> dict[str, Any]:
     from chamberctl.control.rule_comparison import compare_rules
 
     optimum = (tuning.one_set or tuning).design.optimum
@@ -170,7 +190,7 @@ def _rules(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, 
     }
 
 
-def _margins(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+def _margins(study: Study, tuning: Tuning) -> dict[str, Any]:
     return {
         "text": f"{margins_text.text(study, tuning)} {margins_text.disk(tuning)}".strip(),
         "table": margins_text.at_points(study, tuning),
@@ -179,11 +199,11 @@ def _margins(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str
     }
 
 
-def _responses(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any] | None:
+def _responses(study: Study, tuning: Tuning) -> dict[str, Any] | None:
     return responses_text.section(study, tuning)
 
 
-def _reading(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str, Any]:
+def _reading(study: Study, tuning: Tuning) -> dict[str, Any]:
     return {
         "text": responses_text.reading_cost(study, tuning),
         "picture": pictures.spread(study, tuning),
@@ -191,13 +211,13 @@ def _reading(study: Study, tuning: Tuning, _window: OperatingWindow) -> dict[str
 
 
 WITH_SETTINGS: dict[str, Callable[..., Any]] = {
-    "trade_off": _trade_off,
+    "influence": _influence,
+    "margins": _margins,
+    "reading": _reading,
+    "responses": _responses,
+    "moves": _moves,
     "advice": _advice,
     "rules": _rules,
-    "influence": _influence,
-    "moves": _moves,
-    "margins": _margins,
-    "responses": _responses,
-    "reading": _reading,
+    "trade_off": _trade_off,
 }
-"""The longest first: whoever is done early then waits for little."""
+"""Those with pictures first: whoever goes on from the last then need not load what draws."""

@@ -75,11 +75,14 @@ def build(
     dict
         Names as in ``templates/report.html.jinja``.
     """
-    plain = chapters.plain
     behavior = None
     if days and not isinstance(tuning, Infeasible):
-        behavior = behavior_text.section(study, tuning, days)
-    parts = chapters.finished()
+        worst = behavior_text.corner(tuning, days)
+        chapters.begin_days(worst)
+        behavior = behavior_text.section(study, days, worst)
+    parts, plain = chapters.finished(), chapters.plain
+    if behavior is not None:
+        behavior["pictures"] = parts["days"]
     answer = verdict(study, tuning, plain.found, days)
     influence = parts["influence"]
     if answer.good:  # who signs a yes must read at its head what alone would make it a no

@@ -12,6 +12,7 @@ from chamberctl.report.drawings import Drawing, drawing
 
 if TYPE_CHECKING:
     from chamberctl.control.influence import Influences
+    from chamberctl.control.trade_off import TradeOff
     from chamberctl.control.tuning import Tuning
     from chamberctl.figures import LoopCurve
     from chamberctl.plant.window import OperatingWindow
@@ -53,6 +54,18 @@ def influence(found: Influences) -> Drawing | None:
         "Each row is one input, the strongest first. Ring: at the lower end of its tolerance; dot: "
         "at the upper end; square: something that the data leave open, settled the other way. A "
         "number stands where a bar is cut off.",
+    )
+
+
+def trade_off(found: TradeOff) -> Drawing:
+    """Return the picture of what calmness costs."""
+    from chamberctl import figures
+
+    return drawing(
+        figures.trade_off(found),
+        "trade-off",
+        "What calmness costs: the best settings for every largest Ms over the envelope. Dots: the "
+        "ready choices; ring: the one taken.",
     )
 
 

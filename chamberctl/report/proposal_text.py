@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from chamberctl.control.pace import LIMIT_WORDS, pace_name
 from chamberctl.display import number
-from chamberctl.report.drawings import Drawing, drawing
 from chamberctl.report.tables import Column, Row, Table, numbers
 
 if TYPE_CHECKING:
@@ -126,19 +125,4 @@ def _tried(tuning: Tuning, choice: Choice) -> str:
     return "; ".join(
         f"{number(value * factor)}{unit}: {number(100 * passed, 2)} %"
         for value, passed in choice.tried
-    )
-
-
-def trade_off(study: Study, tuning: Tuning) -> Drawing | None:
-    """Return the picture of what calmness costs; None for a design without an optimum."""
-    from chamberctl import figures
-    from chamberctl.control import trade_off as search
-
-    if tuning.design.optimum is None:
-        return None
-    return drawing(
-        figures.trade_off(search.trade_off(study, tuning.design.optimum)),
-        "trade-off",
-        "What calmness costs: the best settings for every largest Ms over the envelope. Dots: the "
-        "ready choices; ring: the one taken.",
     )

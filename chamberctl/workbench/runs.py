@@ -146,8 +146,12 @@ def file_name(study: Study, trial: Trial) -> str:
 
 def remarks(study: Study, trials: Sequence[Trial]) -> list[str]:
     """Return where run and linear prediction part company, for each of the settings."""
-    return [
-        f"{trial.shown.name}: {behavior_text.parting_sentence(study, trial.day, trial.compared[1])}"
-        for trial in trials
-        if trial.compared is not None
-    ]
+    found = []
+    for trial in trials:
+        day = trial.day
+        if trial.compared is not None and day.run is not None:
+            said = behavior_text.parting_sentence(
+                study, day.point.where, day.run, trial.compared[1]
+            )
+            found.append(f"{trial.shown.name}: {said}")
+    return found

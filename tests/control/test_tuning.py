@@ -161,6 +161,9 @@ def test_a04_no_gains_where_there_is_no_equilibrium() -> None:
     assert "hold 3 mbar" in finding.text
     assert point.where not in [tuned.where for tuned in tuning.points]
     assert len(tuning.points) == 5
+    asked = cc.operating_window(tuning.study).duty_points
+    assert [found.where for found in tuning.duty_points] == [found.where for found in asked]
+    assert [found.feasible for found in tuning.duty_points] == [found.feasible for found in asked]
 
 
 def test_nothing_to_tune_is_refused_in_words() -> None:

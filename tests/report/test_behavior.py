@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -52,22 +53,20 @@ def cells(table: Table) -> list[Sequence[str]]:
     return [row.cells for row in table.rows]
 
 
-@pytest.fixture
-def words_only(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Leave the pictures out, for tests that read words."""
-    monkeypatch.setattr("chamberctl.figures.to_svg", lambda figure, name: "<svg></svg>")
+def section_of(study: cc.Study, tuning: cc.Tuning, found: Sequence[Day]) -> dict[str, Any]:
+    return behavior_text.section(study, found, behavior_text.corner(tuning, found))
 
 
 def test_a_report_runs_every_scenario_at_every_corner() -> None:
     study = cc.load("preset:reference-plant")
     tuning, window = rule_tuning(study), cc.operating_window(study)
     places = corners(study, window.duty_points)
-    found = days_of(study, tuning, window)
+    found = days_of(study, tuning)
     assert [(day.scenario.name, day.point.where) for day in found] == [
         (name, place.where) for name in SCENARIOS for place in places
     ]
     refusal = cc.Infeasible("no point can be held", "")
-    assert days_of(study, refusal, window) == ()
+    assert days_of(study, refusal) == ()
 
 
 def test_the_table_holds_the_metrics_of_every_run(made: Made) -> None:
@@ -104,20 +103,19 @@ def test_the_pictures_show_the_corner_with_the_worst_margins(made: Made) -> None
     at_corners = {day.point.where for day in found}
     largest = max(p.margins.ms for p in tuning.points if p.where in at_corners)
     assert next(p.margins.ms for p in tuning.points if p.where == worst) == largest
-    section = behavior_text.section(study, tuning, found)
-    assert len(section["pictures"]) == 2
-    for picture in section["pictures"]:
+    pictures = behavior_text.pictures(study, behavior_text.corner(tuning, found))
+    assert len(pictures) == 2
+    for picture in pictures:
         assert 'role="img" aria-label="' in picture.svg
         assert f"Point {behavior_text.label(study, worst)}," in picture.caption
-    first = section["pictures"][0].svg
+    first = pictures[0].svg
     for name in STEPS:
         assert f"{SCENARIOS[name].title}: the indicated pressure moves between" in first
 
 
-@pytest.mark.usefixtures("words_only")
 def test_where_run_and_linear_prediction_part_company_is_said(made: Made) -> None:
     study, tuning, _, found = made
-    section = behavior_text.section(study, tuning, found)
+    section = section_of(study, tuning, found)
     worst = behavior_text.worst_corner(tuning, found)
     model = next(point.model for point in tuning.points if point.where == worst)
     shown = [d for d in found if d.point.where == worst and d.run and d.scenario.name in STEPS]
@@ -155,10 +153,9 @@ def test_a_small_step_stays_with_its_prediction_and_a_large_one_does_not() -> No
     assert large.reasons
 
 
-@pytest.mark.usefixtures("words_only")
 def test_without_limits_the_numbers_stand_without_a_verdict() -> None:
     study, tuning, window, found = limited()
-    section = behavior_text.section(study, tuning, found)
+    section = section_of(study, tuning, found)
     assert "none are built in" in section["text"][1]
     assert "Limits of the duty" not in [row[0] for row in cells(section["table"])]
     assert "Limits" not in [column.name for column in section["table"].columns]
@@ -166,7 +163,6 @@ def test_without_limits_the_numbers_stand_without_a_verdict() -> None:
     assert verdict(study, tuning, window, found).good
 
 
-@pytest.mark.usefixtures("words_only")
 def test_a_limit_that_a_run_breaks_turns_the_answer_into_a_no() -> None:
     study, tuning, window, found = limited(overshoot="0.01 %", recovery="1 h")
     assert tuning.holds
@@ -178,7 +174,7 @@ def test_a_limit_that_a_run_breaks_turns_the_answer_into_a_no() -> None:
     assert f"{len(failing)} simulated run" in answer.lead
     sentence = next(point for point in answer.points if "Overshoot" in point)
     assert "the duty asks for at most 0.01 % of setpoint" in sentence
-    section = behavior_text.section(study, tuning, found)
+    section = section_of(study, tuning, found)
     assert (
         "overshoot at most 0.01 % of setpoint and recovery time at most 3600 s"
         in (section["text"][1])
@@ -190,12 +186,11 @@ def test_a_limit_that_a_run_breaks_turns_the_answer_into_a_no() -> None:
     ]
 
 
-@pytest.mark.usefixtures("words_only")
 def test_limits_that_every_run_keeps_leave_a_yes() -> None:
     study, tuning, window, found = limited(overshoot="90 %", peak_deviation="90 %")
     answer = verdict(study, tuning, window, found)
     assert answer.good
-    section = behavior_text.section(study, tuning, found)
+    section = section_of(study, tuning, found)
     assert f"{len(found)} of {len(found)} runs keep the duty's limits" in section["text"][1]
 
 
