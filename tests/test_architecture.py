@@ -100,6 +100,24 @@ def test_libraries_stay_in_their_rooms(module: str) -> None:
             assert room(module) == "figures", f"{module}: matplotlib belongs to figures"
 
 
+@pytest.mark.parametrize("path", sorted((CHECKOUT / "app").rglob("*.py")), ids=lambda p: p.stem)
+def test_what_is_called_on_a_change_looks_nothing_up_in_the_page_s_state(path: Path) -> None:
+    """There it may be broken off, and the change would be lost: see desk/entered.py."""
+    whole = ast.parse(path.read_text(encoding="utf-8"))
+    for outer in (node for node in ast.walk(whole) if isinstance(node, ast.FunctionDef)):
+        for inner in ast.walk(outer):
+            if inner is outer or not isinstance(inner, ast.FunctionDef | ast.Lambda):
+                continue
+            told = {
+                id(node.value)
+                for node in ast.walk(inner)
+                if isinstance(node, ast.Subscript) and isinstance(node.ctx, ast.Store)
+            }
+            for node in ast.walk(inner):
+                if isinstance(node, ast.Attribute) and node.attr == "session_state":
+                    assert id(node) in told, f"{path.name}, line {node.lineno}: use entered()"
+
+
 #: What the page may import beside the standard library, and what it may not even of that.
 PAGE_LIBRARIES = {"chamberctl", "streamlit", "desk"}
 MATHEMATICS = {"math", "cmath", "statistics", "decimal", "fractions", "random"}

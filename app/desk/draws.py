@@ -32,8 +32,10 @@ def show(session: Session, shown: Shown, scenario: str, point: cc.OperatingPoint
         "settings stay."
     )
 
+    job: DrawsJob | None = st.session_state.get(_JOB)
+
     def begin() -> None:
-        _end(st.session_state.get(_JOB))
+        _end(job)
         st.session_state[_JOB] = DrawsJob(
             Asked(shown.tuning, shown.name, scenario, point, entered("behave:draws"))
         )
@@ -41,7 +43,6 @@ def show(session: Session, shown: Shown, scenario: str, point: cc.OperatingPoint
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.segmented_control("Draws", COUNTS, default=COUNTS[1], key="behave:draws", required=True)
         st.button("Draw", key="behave:draw", on_click=begin)
-    job: DrawsJob | None = st.session_state.get(_JOB)
     if job is None:
         return
     if job.ask() == "running":

@@ -42,7 +42,7 @@ def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> 
     def take(key: str, drawn: str) -> None:
         text = str(entered(key) or "")
         if text != drawn:  # an entry that is gone may report what it showed
-            _take(session, bench, tuning, row.key, text)
+            _take(session, bench, tuning, wrong, row.key, text)
 
     if row.key in SLID:
         st.session_state[slider] = row.text
@@ -69,9 +69,15 @@ def _wrong(session: Session) -> dict[str, tuple[str, str]]:
     return wrong
 
 
-def _take(session: Session, bench: Bench, tuning: cc.Tuning, key: str, text: str) -> None:
+def _take(
+    session: Session,
+    bench: Bench,
+    tuning: cc.Tuning,
+    wrong: dict[str, tuple[str, str]],
+    key: str,
+    text: str,
+) -> None:
     """Take a number into use; what is wrong with it is said beside it."""
-    wrong = _wrong(session)
     wrong.pop(key, None)
     now = session.settings or candidate_of(OWN_NUMBERS, tuning)
     try:

@@ -48,12 +48,13 @@ def _number() -> int:
     """Let an exercise be chosen; the number in the field is always that of the plant shown."""
 
     def take() -> None:
+        wanted = number
         try:
-            st.session_state[_SHOWN] = typed_number(entered(_NUMBER))
+            wanted = typed_number(entered(_NUMBER))
         except cc.InputError as error:
             given, remedy = error.first.given, error.first.remedy
             st.session_state[_REFUSED] = f"{remedy}, not {given}." if given else f"{remedy}."
-        st.session_state[_NUMBER] = str(st.session_state[_SHOWN])
+        st.session_state[_SHOWN], st.session_state[_NUMBER] = wanted, str(wanted)
 
     number: int = st.session_state.setdefault(_SHOWN, NUMBERS[0])
     st.session_state.setdefault(_NUMBER, str(number))
