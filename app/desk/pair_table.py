@@ -26,10 +26,13 @@ def show_pairs(session: Session, row: Row) -> None:
         st.markdown(f":red[**✗ {row.label}:**] {problem}")
 
     def add() -> None:
-        session.edit_tables({row.path: [*_rows_now(session, row.path), ["", ""]]})
+        rows = _rows_now(session, row.path)
+        session.names_of_rows(row.path, len(rows)).add()
+        session.edit({row.path: [*rows, ["", ""]]})
 
-    for name, index in enumerate(range(len(row.pairs)), start=1):
-        _one(session, row, index, name, wrong)
+    names = session.names_of_rows(row.path, len(row.pairs)).names
+    for number, (index, name) in enumerate(enumerate(names), start=1):
+        _one(session, row, index, number, name, wrong)
     left, right = st.columns(_WIDTHS)[:2]
     left.button(
         "Add a row", key=f"row+:{session.generation}:{row.path}", on_click=add, width="stretch"
@@ -49,33 +52,43 @@ def _rows_now(session: Session, path: str) -> list[list[str]]:
 
 
 def _one(
-    session: Session, row: Row, index: int, name: int, wrong: Mapping[tuple[int, int], str]
+    session: Session,
+    row: Row,
+    index: int,
+    number: int,
+    name: int,
+    wrong: Mapping[tuple[int, int], str],
 ) -> None:
-    """Show one pair; its name counts from 1."""
+    """Show one pair; it keeps its name while others are added and taken out, its number not."""
     key = f"{session.generation}:{row.path}[{name}]"
     drawn = row.pairs[index]
 
     def take(place: int) -> None:
         text = str(entered(f"{key}[{place}]")).strip()
         rows = _rows_now(session, row.path)
-        if text != drawn[place] and index < len(rows):
-            rows[index][place] = text
+        known = session.names_of_rows(row.path, len(rows)).names
+        if text != drawn[place] and name in known:
+            rows[known.index(name)][place] = text
             session.edit({row.path: rows})
 
     def take_out() -> None:
-        others = [pair for i, pair in enumerate(_rows_now(session, row.path)) if i != index]
-        session.edit_tables({row.path: others or None})
+        rows = _rows_now(session, row.path)
+        known = session.names_of_rows(row.path, len(rows)).names
+        if name in known:
+            del rows[known.index(name)]
+            known.remove(name)
+            session.edit({row.path: rows or None})
 
     columns = st.columns(_WIDTHS)
     for place, (text, unit) in enumerate(zip(drawn, row.units, strict=True)):
         columns[place].text_input(
-            f"{row.label}, row {name}, {_PLACES[place]} value", text, key=f"{key}[{place}]",
+            f"{row.label}, row {number}, {_PLACES[place]} value", text, key=f"{key}[{place}]",
             on_change=take, args=(place,), label_visibility="collapsed",
             placeholder=f"number {unit}".strip(),
         )  # fmt: skip
         if (index, place) in wrong:
             columns[3].markdown(
-                f":red[**✗ Row {name}, {_PLACES[place]} value:**] {wrong[index, place]}"
+                f":red[**✗ Row {number}, {_PLACES[place]} value:**] {wrong[index, place]}"
             )
     columns[2].button("Take out", key=f"row-:{key}", on_click=take_out, width="stretch")
 

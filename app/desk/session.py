@@ -19,6 +19,7 @@ from chamberctl.study.outline import outline
 from chamberctl.study.source import decode_source, read_source
 from chamberctl.workbench.candidates import Candidate, carried
 from chamberctl.workbench.history import State, packed, unpacked
+from chamberctl.workbench.row_names import RowNames
 from chamberctl.workbench.study_settings import joined, split
 
 MOST_STEPS_BACK = 200
@@ -51,6 +52,7 @@ class Session:
     forth: list[State] = field(default_factory=list)
     copy_fingerprint: str = ""
     whole: tuple[tuple[str, Candidate | None], str] | None = None
+    rows: dict[tuple[int, str], RowNames] = field(default_factory=dict)
 
     # --- how a session begins -----------------------------------------------------------------
 
@@ -128,6 +130,13 @@ class Session:
         parts = (path, f"{path}.tolerance", f"{path}.basis", f"{path}.note")
         found = (f"{p.remedy}" for p in self.problems if p.field in parts)
         return "; ".join(found)
+
+    def names_of_rows(self, path: str, count: int) -> RowNames:
+        """Return the names of the rows of a field of pairs; new ones where the text is another."""
+        key = (self.generation, path)
+        if key not in self.rows or len(self.rows[key].names) != count:
+            self.rows[key] = RowNames.of(count)
+        return self.rows[key]
 
     # --- changes ------------------------------------------------------------------------------
 

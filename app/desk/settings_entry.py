@@ -45,11 +45,12 @@ def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> 
             _take(session, bench, tuning, wrong, row.key, text)
 
     if row.key in SLID:
-        st.session_state[slider] = row.text
-        st.select_slider(
-            label, slider_steps(bench.own, tuning.typed, row.key), key=slider, on_change=take,
-            args=(slider, row.text),
-        )  # fmt: skip
+        steps, here = slider_steps(bench.own, tuning.typed, row.key)
+        # only where it stands elsewhere: whoever is still moving it is not to be set back
+        if st.session_state.get(slider) != here:
+            st.session_state[slider] = here
+        _, own = slider_steps(bench.own, bench.own.typed, row.key)
+        st.select_slider(label, steps, own, key=slider, on_change=take, args=(slider, here))
     st.session_state[exact] = shown
     st.text_input(
         f"{label}, exactly" if row.key in SLID else label, key=exact, on_change=take,

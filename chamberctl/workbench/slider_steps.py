@@ -19,8 +19,11 @@ WIDE = 20.0
 """A slider reaches from a twentieth to twenty times the number in its middle."""
 
 
-def slider_steps(own: Tuning, typed: TypedSettings, key: str) -> list[str]:
-    """Return the numbers that a slider steps through, the one that is typed in among them.
+def slider_steps(own: Tuning, typed: TypedSettings, key: str) -> tuple[list[str], str]:
+    """Return the numbers that a slider steps through, and which of them is typed in.
+
+    From one step to another the list stays the same, for whoever moves on knows the list as it was
+    drawn; only a number between the steps is added to it.
 
     Parameters
     ----------
@@ -33,9 +36,9 @@ def slider_steps(own: Tuning, typed: TypedSettings, key: str) -> list[str]:
 
     Returns
     -------
-    list of str
-        In the controller's own unit, with its decimals; equal ratios, and at the lower end "0" or
-        at the upper "off" where the term can be without effect.
+    tuple of (list of str, str)
+        In the controller's own unit; equal ratios, and at the lower end "0" or at the upper "off"
+        where the term can be without effect.
     """
     row = typed[key]
     if key == "b":
@@ -45,9 +48,9 @@ def slider_steps(own: Tuning, typed: TypedSettings, key: str) -> list[str]:
         if key in ("Td", "Tf"):
             none = "off" if row.unit != "s" and key == "Tf" else "0"
             steps[none] = math.inf if none == "off" else 0.0
-    steps = {text: value for text, value in steps.items() if value != row.value}
-    steps[row.text] = row.value
-    return sorted(steps, key=steps.__getitem__)
+    here = next((text for text, value in steps.items() if value == row.value), row.text)
+    steps[here] = row.value
+    return sorted(steps, key=steps.__getitem__), here
 
 
 def _ladder(own: Tuning, typed: TypedSettings, key: str) -> dict[str, float]:

@@ -264,6 +264,32 @@ def test_a_bad_entry_of_a_table_is_explained_beside_it(open_page: Open) -> None:
     assert not page.session_state["session"].problems
 
 
+def test_an_entry_goes_to_its_own_row_though_rows_before_it_are_gone(open_page: Open) -> None:
+    """A page is slower than its user: what is pressed and typed belongs to what was drawn."""
+    page = open_page("preset:freeze-dryer", section="Pumps")
+    path = "system.backing.curve"
+    name = key(page, path)
+    session = page.session_state["session"]
+    drawn = list(session.study.system.backing.curve)
+    taken_out = [page.button(key=f"row-:{name}[{row}]") for row in (1, 2)]
+    changed = page.text_input(key=f"{name}[4][1]")
+    for button in taken_out:
+        button.click()
+    changed.set_value("54 m3/h").run()
+    assert not page.exception
+    left = session.study.system.backing.curve
+    assert [pressure for pressure, _ in left] == [pressure for pressure, _ in drawn[2:]]
+    assert [speed for _, speed in left[2:]] == [speed for _, speed in drawn[4:]]
+    assert left[1][1] == pytest.approx(54.0 / 3600.0)
+    page.button(key=f"row+:{name}").click().run()
+    page.text_input(key=f"{name}[9][0]").set_value("1100 mbar").run()
+    page.text_input(key=f"{name}[9][1]").set_value("50 m3/h").run()
+    assert session.study.system.backing.curve[-1][1] == pytest.approx(50.0 / 3600.0)
+    for _ in ("second value", "first value", "row"):
+        page.button(key="undo").click().run()
+    assert session.study.system.backing.curve == left
+
+
 def test_presets_files_and_uploads_are_opened(open_page: Open, tmp_path: Path) -> None:
     page = open_page("preset:reference-plant")
     page.selectbox(key="file:preset").set_value("student-rig").run()

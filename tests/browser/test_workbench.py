@@ -404,6 +404,24 @@ def test_entries_typed_one_after_the_other_are_all_taken(page: Page, server: Ser
         expect(study).to_have_value(re.compile(re.escape(f'"{entry}"')))
 
 
+def test_a_slider_moved_by_the_keys_goes_where_they_lead(page: Page, server: Server) -> None:
+    """Also while the page follows the moves before: it never falls back to an end."""
+    go(page, server, "Tune")
+    slider = page.get_by_role("slider").first
+    exact = page.get_by_label("Gain [%/%], exactly", exact=True).first
+    start, seen = float(exact.input_value()), []
+    slider.focus()
+    for _ in range(8):
+        page.keyboard.press("ArrowRight")
+        page.wait_for_timeout(120)
+        seen.append(float(slider.get_attribute("aria-valuetext") or "nan"))
+    settled(page)
+    assert min(seen) > start
+    assert max(seen) < 3.0 * start
+    assert float(exact.input_value()) == float(slider.get_attribute("aria-valuetext") or "nan")
+    assert float(exact.input_value()) > start
+
+
 def test_settings_found_keep_the_reading_they_were_found_on(page: Page, server: Server) -> None:
     """They are the way back: what was typed before a change of the reading stays what it meant."""
     go(page, server, "Tune")

@@ -67,9 +67,10 @@ def test_sliders_step_in_equal_ratios_around_the_studys_own_number(
 ) -> None:
     own = bench_of(preset).own
     for key in ("Kc", "Ti"):
-        steps = slider_steps(own, own.typed, key)
+        steps, here = slider_steps(own, own.typed, key)
         values = [float(text) for text in steps]
-        assert own.typed[key].text in steps
+        assert here == own.typed[key].text
+        assert here in steps
         assert values == sorted(set(values))
         assert values[-1] / values[0] > 100
         upper = [b / a for a, b in pairwise(values[30:])]
@@ -78,15 +79,26 @@ def test_sliders_step_in_equal_ratios_around_the_studys_own_number(
 
 def test_a_number_between_the_steps_has_a_step_of_its_own(bench: Bench) -> None:
     typed = read_typed(bench.own.typed, {"Kc": "4.987"})
-    assert "4.987" in slider_steps(bench.own, typed, "Kc")
+    steps, here = slider_steps(bench.own, typed, "Kc")
+    assert here == "4.987"
+    assert here in steps
+
+
+def test_the_steps_stay_while_a_slider_moves_over_them(bench: Bench) -> None:
+    """Who moves on says the step as it was drawn: if that is none any more, the move is lost."""
+    for key in ("Kc", "Ti", "Td", "Tf", "b"):
+        steps, _ = slider_steps(bench.own, bench.own.typed, key)
+        for step in steps:
+            moved = read_typed(bench.own.typed, {key: step})
+            assert slider_steps(bench.own, moved, key) == (steps, step)
 
 
 def test_a_term_that_is_not_used_can_be_slid_in(bench: Bench) -> None:
     for key in ("Td", "Tf"):
-        steps = slider_steps(bench.own, bench.own.typed, key)
+        steps, _ = slider_steps(bench.own, bench.own.typed, key)
         assert float(steps[0]) == 0.0
         assert len(steps) > 20
-    assert slider_steps(bench.own, bench.own.typed, "b")[:2] == ["0.0", "0.1"]
+    assert slider_steps(bench.own, bench.own.typed, "b")[0][:2] == ["0.0", "0.1"]
 
 
 @pytest.mark.parametrize("preset", [*cc.presets()])
