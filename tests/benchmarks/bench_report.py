@@ -1,11 +1,12 @@
 """How long `chamberctl report` takes on each preset: the first run after installation, and later.
 
-The first run is made with a copy of the package that has never been run: nothing compiled, no
-caches.
+The first run is made with a copy of the package that has never been run: no caches, and compiled
+no further than installing it does, which turns the modules into Python's bytecode.
 """
 
 from __future__ import annotations
 
+import compileall
 import os
 import shutil
 import subprocess
@@ -25,11 +26,12 @@ LATER_RUNS = 3
 
 
 def fresh_copy(folder: Path) -> Path:
-    """Copy the package without anything that an earlier run left behind."""
+    """Copy the package as it is installed, without anything that an earlier run left behind."""
     forget = shutil.ignore_patterns("__pycache__", "*.pyc", "*.nbi", "*.nbc")
     for name in ("chamberctl", "presets", "app"):
         shutil.copytree(CHECKOUT / name, folder / name, ignore=forget)
     shutil.copy(CHECKOUT / "pyproject.toml", folder)
+    compileall.compile_dir(folder, quiet=1)
     return folder
 
 
