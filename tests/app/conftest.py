@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
+from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
 from chamberctl.resources import resource_folder
@@ -15,6 +17,15 @@ from chamberctl.study.recovery import FOLDER_VARIABLE
 APP = str(resource_folder("app"))
 if APP not in sys.path:
     sys.path.insert(0, APP)  # as the page's server does
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _installed_once() -> Iterator[None]:
+    """Look once for components among the packages installed, not for every page that is opened."""
+    with pytest.MonkeyPatch.context() as patch:
+        looked = cache(manifest_scanner.scan_component_manifests)
+        patch.setattr(manifest_scanner, "scan_component_manifests", looked)
+        yield
 
 
 @pytest.fixture(autouse=True)
