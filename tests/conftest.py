@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import settings
 
+from chamberctl.memory import collect_rarely
 from tests import validation as validation_page
 
 # A busy machine is no failure, so there are no deadlines. Where CI is set, Hypothesis has a profile
@@ -28,6 +30,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     config.pluginmanager.register(_Records(config), "chamberctl-validation-records")
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays to the end: Python need not look through it for garbage."""
+    collect_rarely()
+    gc.freeze()
 
 
 @pytest.fixture
