@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import count
+
 import streamlit as st
 
 import chamberctl as cc
@@ -19,6 +21,7 @@ SLID = ("Kc", "Ti", "Td", "Tf", "b")
 """Settings that are always in sight, and those that have a slider."""
 
 _WRONG = "tune:wrong"
+_NEW = count()
 
 
 def show(session: Session, bench: Bench, tuning: cc.Tuning) -> None:
@@ -35,7 +38,6 @@ def show(session: Session, bench: Bench, tuning: cc.Tuning) -> None:
 
 def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> None:
     label = f"{row.label} [{row.shown_unit}]" if row.shown_unit else row.label
-    slider, exact = f"tune:slide:{row.key}", f"tune:exact:{row.key}"
     wrong = _wrong(session)
     shown = wrong[row.key][0] if row.key in wrong else row.text
 
@@ -46,19 +48,28 @@ def _row(session: Session, bench: Bench, tuning: cc.Tuning, row: TypedValue) -> 
 
     if row.key in SLID:
         steps, here = slider_steps(bench.own, tuning.typed, row.key)
-        # only where it stands elsewhere: whoever is still moving it is not to be set back
-        if st.session_state.get(slider) != here:
-            st.session_state[slider] = here
-        _, own = slider_steps(bench.own, bench.own.typed, row.key)
-        st.select_slider(label, steps, own, key=slider, on_change=take, args=(slider, here))
-    st.session_state[exact] = shown
+        slider = _standing(f"tune:slide:{row.key}", here)
+        st.select_slider(label, steps, here, key=slider, on_change=take, args=(slider, here))
+    exact = _standing(f"tune:exact:{row.key}", shown)
     st.text_input(
-        f"{label}, exactly" if row.key in SLID else label, key=exact, on_change=take,
+        f"{label}, exactly" if row.key in SLID else label, shown, key=exact, on_change=take,
         args=(exact, shown),
         help=f"{row.meaning}; empty: the first guess's number",
     )  # fmt: skip
     if row.key in wrong:
         st.markdown(f":red[**✗ {row.label}:**] {wrong[row.key][1]}")
+
+
+def _standing(name: str, text: str) -> str:
+    """Return the key of an entry that stands at a text: a new one where it stands elsewhere.
+
+    Put there under its old key it would go on reporting where it stood before, until the page has
+    heard of the change, and each report would count as typed in.
+    """
+    key = st.session_state.get(name)
+    if key is None or st.session_state.get(key, text) != text:
+        key = st.session_state[name] = f"{name}:{next(_NEW)}"
+    return str(key)
 
 
 def _wrong(session: Session) -> dict[str, tuple[str, str]]:

@@ -36,9 +36,17 @@ def words_place() -> DeltaGenerator:
 
 def refresh(session: Session, place: DeltaGenerator) -> None:
     """Say again what changed, from a part of the page that is drawn by itself."""
+    _say(session, place)
+
+
+def follow(session: Session) -> None:
+    """Draw the whole page anew where undo, redo or the fields are not what it was drawn with.
+
+    A part of the page that is drawn by itself does so at its end: of what is not drawn when it is
+    broken off, the page forgets where it stands.
+    """
     if _steps(session) != st.session_state[_STEPS]:
         st.rerun()
-    _say(session, place)
 
 
 def _steps(session: Session) -> tuple[bool, bool, int]:

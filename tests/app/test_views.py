@@ -42,7 +42,7 @@ def tuned(page: AppTest) -> cc.Tuning:
 
 
 def slid(page: AppTest, key: str, steps: int) -> AppTest:
-    slider = page.select_slider(key=f"tune:slide:{key}")
+    slider = page.select_slider(key=page.session_state[f"tune:slide:{key}"])
     options = list(slider.options)
     return slider.set_value(options[options.index(slider.value) + steps]).run()
 
@@ -85,7 +85,7 @@ def test_settings_are_not_shown_beside_themselves_after_a_change_of_the_reading(
     open_page: Open,
 ) -> None:
     page = open_page(PLANT, view="Tune")
-    page.text_input(key="tune:exact:Kc").set_value("9").run()
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value("9").run()
     page.toggle(key="tune:kept").set_value(True).run()
     page.text_input(key="kept:name").set_value("calm")
     page.button(key="kept:keep").click().run()
@@ -105,7 +105,7 @@ def test_a_move_of_the_slider_reaches_every_number_and_the_strip(open_page: Open
     page = slid(open_page(PLANT, view="Tune"), "Kc", -3)
     assert not page.exception
     tuning = tuned(page)
-    assert page.text_input(key="tune:exact:Kc").value == tuning.typed["Kc"].text
+    assert page.text_input(key=page.session_state["tune:exact:Kc"]).value == tuning.typed["Kc"].text
     shown = tables(page)
     for point in tuning.points:
         assert f'<td class="num">{number(point.margins.ms)}</td>' in shown
@@ -117,16 +117,18 @@ def test_a_move_of_the_slider_reaches_every_number_and_the_strip(open_page: Open
     session.undo()
     page.run()
     first = rule_tuning(study_of(page))
-    assert page.select_slider(key="tune:slide:Kc").value == first.typed["Kc"].text
+    assert (
+        page.select_slider(key=page.session_state["tune:slide:Kc"]).value == first.typed["Kc"].text
+    )
 
 
 @pytest.mark.parametrize("typed", ["3.5", "3,5", "3.50"])
 def test_exact_entry_takes_comma_and_point(open_page: Open, typed: str) -> None:
     page = open_page(PLANT, view="Tune")
-    page.text_input(key="tune:exact:Kc").set_value(typed).run()
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value(typed).run()
     assert not page.exception
     assert tuned(page).typed["Kc"].text == "3.500"
-    assert page.select_slider(key="tune:slide:Kc").value == "3.500"
+    assert page.select_slider(key=page.session_state["tune:slide:Kc"]).value == "3.500"
 
 
 @pytest.mark.parametrize("typed", ["much", "-3", "0", "1,000.5", "5 mbar", "nan", "1e999"])
@@ -135,18 +137,18 @@ def test_what_is_no_gain_is_said_beside_the_field_and_changes_nothing(
 ) -> None:
     page = open_page(PLANT, view="Tune")
     before = page.session_state["session"].state
-    page.text_input(key="tune:exact:Kc").set_value(typed).run()
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value(typed).run()
     assert not page.exception
     assert page.session_state["session"].state == before
     assert any(m.value.startswith(":red[**✗ Gain:**]") for m in page.markdown)
-    assert page.text_input(key="tune:exact:Kc").value == typed
-    page.text_input(key="tune:exact:Kc").set_value("3").run()
+    assert page.text_input(key=page.session_state["tune:exact:Kc"]).value == typed
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value("3").run()
     assert not any(m.value.startswith(":red[**✗ Gain:**]") for m in page.markdown)
 
 
 def test_the_reading_is_switched_in_one_move_and_back(open_page: Open) -> None:
     page = open_page(PLANT, view="Tune")
-    page.text_input(key="tune:exact:Kc").set_value("4").run()
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value("4").run()
     before = tuned(page)
     page.segmented_control(key="tune:reading").set_value("linear").run()
     assert not page.exception
@@ -166,7 +168,7 @@ def test_candidates_are_kept_named_used_and_deleted(open_page: Open) -> None:
     page = open_page(PLANT, view="Tune")
     page.toggle(key="tune:kept").set_value(True).run()
     for name, gain in (("calm", "2"), ("brisk", "6")):
-        page.text_input(key="tune:exact:Kc").set_value(gain).run()
+        page.text_input(key=page.session_state["tune:exact:Kc"]).set_value(gain).run()
         page.text_input(key="kept:name").set_value(name).run()
         page.button(key="kept:keep").click().run()
     assert "Settings: brisk" in page.markdown[0].value
@@ -204,11 +206,11 @@ def test_a_name_that_other_settings_have_is_refused(open_page: Open, name: str) 
 def test_settings_of_one_name_are_told_apart(open_page: Open, view: str) -> None:
     """Own numbers that are kept under the name they have, and moved on."""
     page = open_page(PLANT, view="Tune")
-    page.text_input(key="tune:exact:Kc").set_value("9").run()
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value("9").run()
     page.toggle(key="tune:kept").set_value(True).run()
     page.text_input(key="kept:name").set_value("own numbers")
     page.button(key="kept:keep").click().run()
-    page.text_input(key="tune:exact:Kc").set_value("8").run()
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value("8").run()
     page.session_state["view"] = view
     page.run()
     assert not page.exception
@@ -248,13 +250,13 @@ def test_what_is_wrong_with_settings_found_is_said_beside_them_and_in_the_views(
 
 def test_undo_takes_a_refused_number_away(open_page: Open) -> None:
     page = open_page(PLANT, view="Tune")
-    before = page.text_input(key="tune:exact:Ti").value
-    page.text_input(key="tune:exact:Kc").set_value("9").run()
-    page.text_input(key="tune:exact:Ti").set_value("9,2 s").run()
+    before = page.text_input(key=page.session_state["tune:exact:Ti"]).value
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value("9").run()
+    page.text_input(key=page.session_state["tune:exact:Ti"]).set_value("9,2 s").run()
     assert "✗ Integral time:" in words(page)
     page.button(key="undo").click().run()
     assert "✗ Integral time:" not in words(page)
-    assert page.text_input(key="tune:exact:Ti").value == before
+    assert page.text_input(key=page.session_state["tune:exact:Ti"]).value == before
 
 
 def test_a_first_guess_is_handed_over_with_a_caution(open_page: Open) -> None:
@@ -464,7 +466,7 @@ def test_who_when_why_and_tag_go_into_the_study(open_page: Open) -> None:
 @pytest.mark.slow
 def test_the_report_is_that_of_the_study_that_leaves_the_page(open_page: Open) -> None:
     page = open_page(PLANT, view="Tune")
-    page.text_input(key="tune:exact:Kc").set_value("4.2").run()
+    page.text_input(key=page.session_state["tune:exact:Kc"]).set_value("4.2").run()
     page.segmented_control(key="view").set_value("Hand over").run()
     page.button(key="handover:make").click().run(timeout=120)
     assert not page.exception

@@ -58,6 +58,11 @@ def show(session: Session) -> None:
 def _live(session: Session, words: DeltaGenerator) -> None:
     """Draw all that follows a slider; nothing else of the page is drawn anew."""
     strip.refresh(session, words)
+    _following(session)
+    strip.follow(session)
+
+
+def _following(session: Session) -> None:
     bench, tuning = judged.bench(session), judged.in_use(session)
     if not isinstance(bench, Bench):
         show_refusal(bench)
