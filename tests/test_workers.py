@@ -174,7 +174,8 @@ def test_no_process_outlives_the_one_that_was_killed(tmp_path: Path) -> None:
         "import os, time\n"
         "from chamberctl.workers import Workers\n"
         "if __name__ == '__main__':\n"
-        "    print(Workers(1).submit(os.getpid).result(), flush=True)\n"
+        "    workers = Workers(1)\n"  # one that nobody holds any more ends its process
+        "    print(workers.submit(os.getpid).result(), flush=True)\n"
         "    time.sleep(600)\n"
     )
     with subprocess.Popen(
@@ -185,8 +186,9 @@ def test_no_process_outlives_the_one_that_was_killed(tmp_path: Path) -> None:
     ) as caller:
         assert caller.stdout is not None
         worker = int(caller.stdout.readline())
-        os.kill(worker, 0)
+        ran = _runs(worker)
         caller.kill()
+    assert ran
     end = time.monotonic() + 20.0
     while time.monotonic() < end and _runs(worker):
         time.sleep(0.1)
