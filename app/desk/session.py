@@ -34,6 +34,7 @@ class Session:
     ``has_fields`` is false where the text is no TOML: it can be mended as a text only.
     ``generation`` grows whenever the text changed elsewhere than in the field that is being typed
     in, so that fields show the new text. ``trouble`` says why there is no recovery copy.
+    ``rows`` are the names of the rows of tables, by generation and path.
     """
 
     key: str

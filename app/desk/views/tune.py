@@ -63,6 +63,7 @@ def _live(session: Session, words: DeltaGenerator) -> None:
 
 
 def _following(session: Session) -> None:
+    """Draw entries, pictures and tables, or why there are none."""
     bench, tuning = judged.bench(session), judged.in_use(session)
     if not isinstance(bench, Bench):
         show_refusal(bench)
